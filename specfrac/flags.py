@@ -1,0 +1,98 @@
+"""Flags: what a result wants its reader to know, ranked.
+
+Analysis never warns through Python's warnings; each result carries flags. All
+codes stand in one table, `CODES`, with their severity and their meaning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from types import MappingProxyType
+
+SEVERITIES = ("fatal", "warn", "note")
+
+CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
+    {
+        # reading
+        "descending-wavelength": ("note", "the file runs from red to blue; the scan was turned round"),
+        "unsorted-wavelength": ("warn", "the wavelengths were in disorder and were sorted"),
+        "repeated-wavelength": ("note", "a repeated wavelength was averaged"),
+        "converted-transmittance": ("note", "transmittance was turned into absorbance"),
+        "nonpositive-transmittance": ("warn", "readings with T <= 0 count as not measured"),
+        "not-measured": ("warn", "some readings were blank or out of the instrument's range"),
+        "skipped-content": ("note", "part of the file is not a spectrum and was left out"),
+        "truncated-file": ("warn", "the last line of the file is cut off and was dropped"),
+        # scan checks
+        "above-linear-limit": ("warn", "part of the scan lies above the linear limit and was left out"),
+        "high-absorbance": ("note", "part of the scan lies above the range of best accuracy"),
+        "flat-top": ("warn", "the scan has a flat top, as at a detector's ceiling; it was left out"),
+        "weak-signal": ("warn", "the highest absorbance is low; uncertainties are large"),
+        "offset": ("warn", "the scan is offset where leaf pigments do not absorb"),
+        "scatter": ("warn", "absorbance rises smoothly to the blue, as with turbidity"),
+        "noisy": ("note", "the scan is noisier than usual"),
+        "coarse-step": ("note", "the scan's step is coarse for bands this narrow"),
+        "short-range": ("note", "the scan does not cover all bands of the candidates"),
+        "wide-bandwidth": ("warn", "the spectral bandwidth is wide for these bands"),
+        # fit
+        "implausible-shift": ("warn", "the bands lie further from the reference than solvents explain"),
+        "band-shift": ("note", "the bands lie off the reference position"),
+        "unassigned-absorbance": ("warn", "part of the absorbance belongs to no candidate"),
+        "poor-fit": ("warn", "the model does not describe the scan within its stated errors"),
+        "shape-error-raised": ("note", "the band-shape uncertainty was raised to what the scan asks for"),
+        "structured-residual": ("note", "the residual has structure"),
+        "not-converged": ("fatal", "the fit did not converge"),
+        "not-fitted": ("fatal", "the scan could not be fitted"),
+        "spectral-twins": ("note", "some candidates have the same shape; no scan can tell them apart"),
+        "merged-pigments": ("note", "this scan cannot tell some pigments apart; their sum is reported"),
+        "estimate-grade": ("warn", "a reference without published scale was used; not for mass"),
+        "adapted-reference": ("note", "a reference was adapted from another solvent"),
+        "scans-disagree": ("warn", "scans of one tube disagree beyond their uncertainty"),
+        # run
+        "no-solvent": ("fatal", "no solvent is stated; pigments are identified, masses are not given"),
+        "no-scan": ("note", "the tube was not scanned"),
+        "no-volume": ("warn", "no made-up volume is stated; masses are not given"),
+        "recovery-above-one": ("warn", "more was recovered than was loaded"),
+        "closure-low": ("warn", "much of what was loaded is not found in the tubes"),
+        "closure-high": ("warn", "the tubes hold more than was loaded"),
+        "closure-lower-bound": ("note", "a tube was not scanned, so the balance is a lower bound"),
+        "implausible-content": ("warn", "the content per gram of tissue is outside what leaves hold"),
+        "equations-disagree": ("note", "the simultaneous equations differ from the fit"),
+        "candidate-uncertain": ("note", "the sheet's candidates leave out a pigment the scan shows"),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """One thing a reader of a result should know.
+
+    Attributes
+    ----------
+    code : str
+        A key of `CODES`.
+    message : str
+        What was seen, with the number and the limit.
+    """
+
+    code: str
+    message: str
+
+    def __post_init__(self) -> None:
+        if self.code not in CODES:
+            raise ValueError(f"flag code {self.code!r} is not in the table of codes")
+
+    @property
+    def severity(self) -> str:
+        """One of ``"fatal"``, ``"warn"``, ``"note"``."""
+        return CODES[self.code][0]
+
+    def as_dict(self) -> dict[str, str]:
+        """Return the flag as plain data for JSON."""
+        return {"code": self.code, "severity": self.severity, "message": self.message}
+
+
+def ranked(flags: Iterable[Flag]) -> tuple[Flag, ...]:
+    """Return the flags without repeats, worst first, otherwise in their order."""
+    unique = dict.fromkeys(flags)
+    return tuple(sorted(unique, key=lambda flag: SEVERITIES.index(flag.severity)))
