@@ -125,8 +125,11 @@ class MixtureFit:
     offsets, scatters : ndarray, shape (n_scans,)
         Baseline at infinite wavelength and scatter at 500 nm, in absorbance.
     scatter_exponent : float
+    bandwidth : float or None
+        Spectral bandwidth given, nm.
     bandwidth_variance : float
-        nm^2 added to the references' bands, relative to their own bandwidth.
+        nm^2 by which the bands are broader than the references'; fitted when no
+        bandwidth was given, otherwise 0 (then each reference's own difference is used).
     noise : ndarray, shape (n_scans,)
         Standard deviation of the independent noise at zero absorbance.
     shape_error_factor : float
@@ -160,8 +163,8 @@ class MixtureFit:
     offsets: Array
     scatters: Array
     scatter_exponent: float
+    bandwidth: float | None
     bandwidth_variance: float
-    bandwidth_known: tuple[float, ...]
     noise: Array
     shape_error_factor: float
     reduced_chi_square: float

@@ -1,0 +1,1 @@
+"""Scans and references become the composition of a solution."""
