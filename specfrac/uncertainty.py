@@ -13,7 +13,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from uncertainties import UFloat, ufloat
-from uncertainties.core import AffineScalarFunc
+from uncertainties.core import AffineScalarFunc, LinearCombination
+
+from specfrac.errors import InputError
 
 NORMAL_95 = 1.959963984540054  # 97.5 % quantile of the standard normal distribution
 
@@ -62,7 +64,25 @@ def measured(value: float, uncertainty: float, source: str) -> UFloat:
         The standard uncertainty must be >= 0 or NaN.
     source : str
         What a budget calls it, e.g. ``"made-up volume"``.
+
+    Returns
+    -------
+    UFloat
+        With an uncertainty of exactly zero, a constant that no budget lists.
+
+    Raises
+    ------
+    InputError
+        If the uncertainty is negative or infinite.
     """
+    if uncertainty < 0 or math.isinf(uncertainty):
+        raise InputError(
+            f"{source}: standard uncertainty {uncertainty:g} must be 0 or above and finite. "
+            "Use NaN when it is not known."
+        )
+    if uncertainty == 0:
+        # The library warns of a variable without uncertainty; a constant says the same.
+        return AffineScalarFunc(value, LinearCombination({}))
     return ufloat(value, uncertainty, tag=source)
 
 
