@@ -57,6 +57,11 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "closure-high": ("warn", "the tubes hold more than was loaded"),
         "closure-lower-bound": ("note", "a tube was not scanned, so the balance is a lower bound"),
         "implausible-content": ("warn", "the content per gram of tissue is outside what leaves hold"),
+        "closure-doubtful": ("note", "the balance is somewhat outside the usual range"),
+        "implausible-ratio": ("warn", "the ratio of chlorophylls is outside what green leaves show"),
+        "late-scan": ("note", "the tube stood long before its scan; pigments may have bleached"),
+        "assumed-uncertainty": ("note", "the sheet gives no uncertainty for a field; a default stands in"),
+        "unused-entry": ("note", "the sheet has an entry that the analysis does not use"),
         "equations-disagree": ("note", "the simultaneous equations differ from the fit"),
         "candidate-uncertain": ("note", "the sheet's candidates leave out a pigment the scan shows"),
     }

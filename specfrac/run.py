@@ -11,8 +11,8 @@ from specfrac.uncertainty import Quantity
 
 if TYPE_CHECKING:
     import pandas as pd
-    from specfrac.equations import EquationResult
 
+    from specfrac.equations import EquationResult
     from specfrac.fitting import MixtureFit
     from specfrac.fitting.results import Identification
 

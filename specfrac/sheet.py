@@ -1,61 +1,54 @@
-"""The run sheet: a folder with ``run.toml`` and scans becomes a `Run`."""
+"""The run sheet: a folder with ``run.toml`` and scans becomes a `Run`.
+
+The sheet is read strictly: a key that is not known, a value of the wrong kind or
+out of its range is an error that names the place, the rule and the value.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import os
+import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from specfrac.scans import Scan
+from specfrac.errors import (
+    InputError,
+    ReferenceNotFoundError,
+    RunSheetError,
+    ScanFileError,
+    did_you_mean,
+)
+from specfrac.loading import read_scans
+from specfrac.references import ReferenceLibrary, load_references
+from specfrac.scans import Scan, subtract_blank
+from specfrac.settings import Settings, assumed_uncertainty, changed_settings, default_settings
+from specfrac.sheet_entries import Entries
+from specfrac.sheet_template import sheet_text
 from specfrac.uncertainty import Quantity
 
 ROLES = ("loaded", "cut", "wash", "standard", "blank")
+SHEET_NAME = "run.toml"
+BASES = ("fresh", "dry")
+POOLS = ("carotenoids", "chlorophyll-a-pool")
+SCAN_SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".jdx", ".dx", ".jcm", ".animl")
 
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """A limit or setting, with where it comes from.
-
-    Attributes
-    ----------
-    key : str
-        What the sheet's ``[settings]`` calls it.
-    value : float
-    unit : str
-    source : str
-        ``"[J]"`` marks a working judgement, ``"[S]"`` a source that was read,
-        ``"[M]"`` memory.
-    note : str
-        What it is for.
-    changed : bool
-        True when the sheet set it.
-    """
-
-    key: str
-    value: float
-    unit: str
-    source: str
-    note: str
-    changed: bool = False
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Settings:
-    """Limits and settings of a run; ``settings["closure_low"]`` is the number."""
-
-    limits: Mapping[str, Limit]
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "limits", MappingProxyType(dict(self.limits)))
-
-    def __getitem__(self, key: str) -> float:
-        return self.limits[key].value
-
-    def as_dict(self) -> dict[str, float]:
-        """Return every setting by key, in the order of the data file."""
-        return {key: limit.value for key, limit in self.limits.items()}
+_RUN_MEASURED = ("tissue_mass_g", "extract_volume_ml", "loaded_volume_ml", "void_volume_ml")
+_TUBE_MEASURED = ("path_length_cm", "made_up_volume_ml", "dilution_factor", "eluted_volume_ml")
+_SCAN_MEASURED = ("path_length_cm", "dilution_factor")
+_RUN_KEYS = (
+    "title", "method", "block", "date", "tissue_basis", "target_pigment", "target_share",
+    "allow_outside_paths",
+)  # fmt: skip
+_DEFAULT_KEYS = ("solvent", "bandwidth_nm", "blank", "candidates", "role")
+_FRACTION_KEYS = (
+    "name", "role", "scan", "scans", "sample", "blank", "solvent", "bandwidth_nm", "candidates",
+    "prepared", "scanned",
+)  # fmt: skip
+_SCAN_KEYS = ("file", "sample", "blank")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,15 +81,19 @@ class TubeScan:
         Blank subtracted where the sheet names a blank.
     dilution_factor : Quantity
         Volume after dilution over volume taken, >= 1 as a rule.
-    blank : str
-        File of the blank, or ``""``.
+    path_length : Quantity
+        cm.
+    blank, blank_sample : str
+        File and sample of the blank as the sheet gives them, or ``""``.
     """
 
     file: str
     sample: str
     scan: Scan
     dilution_factor: Quantity
+    path_length: Quantity
     blank: str = ""
+    blank_sample: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,7 +110,7 @@ class Fraction:
     solvent : str or None
         Key of the library; None when the sheet does not state it.
     path_length : Quantity
-        cm.
+        cm; a scan may have its own.
     bandwidth : float or None
         nm, spectral bandwidth of the instrument.
     made_up_volume, eluted_volume : Quantity or None
@@ -125,6 +122,8 @@ class Fraction:
     assumed : tuple of str
         Fields whose uncertainty the sheet does not give, so that the default of
         ``glassware.csv`` stands in.
+    unused : tuple of str
+        Entries that the analysis does not use.
     """
 
     name: str
@@ -139,6 +138,7 @@ class Fraction:
     prepared: str | None
     scanned: str | None
     assumed: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,3 +193,535 @@ class Run:
     settings: Settings
     inputs: tuple[InputFile, ...]
     assumed: tuple[str, ...] = field(default=())
+
+
+# Scan files
+
+
+class _ScanFiles:
+    """Reads each file of a run once, and remembers which were read."""
+
+    def __init__(self, folder: Path, *, allow_outside: bool) -> None:
+        self.folder = folder
+        self.allow_outside = allow_outside
+        self.inputs: dict[str, InputFile] = {}
+        self._scans: dict[str, list[Scan]] = {}
+
+    def path(self, table: Entries, key: str, name: str) -> Path:
+        """Return the path of a file the sheet names, or raise."""
+        where = self.folder / name.replace("\\", "/")
+        inside = where.resolve().is_relative_to(self.folder.resolve())
+        if not inside and not self.allow_outside:
+            raise table.fail(
+                key,
+                f"is {name!r}, which lies outside the run folder. Copy the file into the folder, "
+                "or set allow_outside_paths = true in [run].",
+            )
+        if where.is_dir():
+            raise table.fail(key, f"is {name!r}, which is a folder. Name a scan file.")
+        if not where.is_file():
+            there = [path.relative_to(self.folder).as_posix() for path in _scan_files(self.folder)]
+            hint = did_you_mean(name, there) if there else "The folder holds no scan file."
+            raise table.fail(key, f"is {name!r}, but there is no such file. {hint}")
+        return where
+
+    def scan(self, table: Entries, key: str, name: str, sample: str) -> Scan:
+        """Return the one scan that a file and a sample name select, or raise."""
+        where = self.path(table, key, name)
+        relative = _relative(where, self.folder)
+        if relative not in self._scans:
+            self.inputs[relative] = _input_file(where, relative)
+            self._scans[relative] = list(read_scans(where))
+        return _selected(table, key, name, sample, self._scans[relative])
+
+
+def _selected(table: Entries, key: str, name: str, sample: str, scans: list[Scan]) -> Scan:
+    names = [scan.name for scan in scans]
+    listed = ", ".join(repr(known) for known in names)
+    if not sample:
+        if len(scans) == 1:
+            return scans[0]
+        raise table.fail(
+            key, f"{name!r} holds {len(scans)} samples; choose one with sample = ... : {listed}."
+        )
+    found = [scan for scan in scans if scan.name.strip() == sample]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise table.fail(
+            "sample", f"is {sample!r}, which {name!r} holds {len(found)} times. Rename them."
+        )
+    raise table.fail("sample", f"is {sample!r}, but {name!r} holds {listed}.")
+
+
+def _relative(where: Path, folder: Path) -> str:
+    """Return a path relative to the folder, so that a record does not name the machine."""
+    try:
+        return Path(os.path.relpath(where.resolve(), folder.resolve())).as_posix()
+    except ValueError:  # another drive
+        return where.name
+
+
+def _input_file(where: Path, relative: str) -> InputFile:
+    return InputFile(relative, hashlib.sha256(where.read_bytes()).hexdigest())
+
+
+def _scan_files(folder: Path) -> list[Path]:
+    """Return what may be scan files in a folder and below, in a fixed order."""
+    found = []
+    for path in sorted(folder.rglob("*")):
+        parts = path.relative_to(folder).parts
+        if any(part.startswith((".", "_")) for part in parts):
+            continue
+        if path.is_file() and path.suffix.lower() in SCAN_SUFFIXES and parts != ("run.csv",):
+            found.append(path)
+    return found
+
+
+# Reading a run
+
+
+def read_run(folder: str | Path) -> Run:
+    """Read a run folder: its sheet ``run.toml`` and the scans the sheet names.
+
+    Parameters
+    ----------
+    folder : path
+        The folder, or the sheet in it.
+
+    Returns
+    -------
+    Run
+        Blanks subtracted. Uncertainties the sheet does not give are those of
+        ``glassware.csv``; `assumed` names the fields.
+
+    Raises
+    ------
+    RunSheetError
+        If the sheet is missing or an entry breaks a rule; the message names the
+        place, the rule and the value.
+    ScanFileError
+        If a scan file cannot be read.
+    """
+    folder, sheet = _sheet_of(Path(folder))
+    content = _parsed(sheet)
+    top = Entries(content, sheet.name)
+    top.check_keys(("run", "defaults", "settings", "fraction", "plate"), ())
+    head = _section(top, "run")
+    head.check_keys(_RUN_KEYS, _RUN_MEASURED)
+    files = _ScanFiles(folder, allow_outside=head.yes("allow_outside_paths"))
+    files.inputs[sheet.name] = _input_file(sheet, sheet.name)
+    library = load_references()
+    fractions = _fractions(top, files, library)
+    return replace(
+        _header(head, folder, library),
+        fractions=fractions,
+        plates=_plates(top),
+        settings=_settings(_section(top, "settings")),
+        inputs=tuple(files.inputs.values()),
+    )
+
+
+def _sheet_of(path: Path) -> tuple[Path, Path]:
+    if path.is_file():
+        return path.parent, path
+    if not path.is_dir():
+        raise RunSheetError(f"{path}: there is no such folder. Give the folder of a run.")
+    sheet = path / SHEET_NAME
+    if not sheet.is_file():
+        raise RunSheetError(
+            f"{path}: the folder holds no {SHEET_NAME}. "
+            "Write one with `specfrac new FOLDER`, then fill it in."
+        )
+    return path, sheet
+
+
+def _parsed(sheet: Path) -> Mapping[str, Any]:
+    try:
+        return tomllib.loads(sheet.read_text(encoding="utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise RunSheetError(
+            f"{sheet.name}: byte {error.start + 1} is not UTF-8. Save the sheet as UTF-8."
+        ) from None
+    except tomllib.TOMLDecodeError as error:
+        raise RunSheetError(
+            f"{sheet.name}: {error}. Text needs quotes, numbers a decimal point and none."
+        ) from None
+
+
+def _section(top: Entries, name: str) -> Entries:
+    content = top.content.get(name, {})
+    if not isinstance(content, dict):
+        raise RunSheetError(f"{top.place}: {name} must be a table. Begin it with [{name}].")
+    return Entries(content, f"{top.place}, [{name}]")
+
+
+def _several(top: Entries, name: str) -> list[Mapping[str, Any]]:
+    content = top.content.get(name, [])
+    if not isinstance(content, list) or not all(isinstance(item, dict) for item in content):
+        raise RunSheetError(
+            f"{top.place}: {name} must be a list of tables. Begin each with [[{name}]]."
+        )
+    return content
+
+
+def _plates(top: Entries) -> tuple[Mapping[str, Any], ...]:
+    return tuple(MappingProxyType(dict(plate)) for plate in _several(top, "plate"))
+
+
+def _settings(table: Entries) -> Settings:
+    changes = {key: table.number(key) for key in table.content}
+    try:
+        return changed_settings({key: value for key, value in changes.items() if value is not None})
+    except InputError as error:
+        raise RunSheetError(f"{table.place}: {error}") from None
+
+
+def _header(table: Entries, folder: Path, library: ReferenceLibrary) -> Run:
+    measured = {key: table.measured(key) for key in _RUN_MEASURED}
+    extract, loaded = measured["extract_volume_ml"][0], measured["loaded_volume_ml"][0]
+    if extract and loaded and loaded.value > extract.value * (1 + 1e-9):
+        raise table.fail(
+            "loaded_volume_ml",
+            f"is {loaded.value:g}, more than extract_volume_ml = {extract.value:g}. "
+            "It is the part of the extract put on the column.",
+        )
+    return Run(
+        folder=folder,
+        title=table.text("title"),
+        method=table.text("method"),
+        block=table.text("block"),
+        date=table.day("date"),
+        tissue_mass=measured["tissue_mass_g"][0],
+        tissue_basis=table.choice("tissue_basis", BASES) or None,
+        extract_volume=extract,
+        loaded_volume=loaded or extract,
+        void_volume=measured["void_volume_ml"][0],
+        all_loaded=loaded is None,
+        target_pigment=_target(table, library),
+        target_share=_share(table, "target_share"),
+        fractions=(),
+        plates=(),
+        settings=default_settings(),
+        inputs=(),
+        assumed=tuple(key for key, (_, assumed) in measured.items() if assumed),
+    )
+
+
+def _target(table: Entries, library: ReferenceLibrary) -> str | None:
+    name = table.text("target_pigment")
+    if not name:
+        return None
+    return name if name in POOLS else _pigment(table, "target_pigment", name, library)
+
+
+def _share(table: Entries, key: str) -> float | None:
+    value = table.positive(key)
+    if value is not None and value > 1:
+        raise table.fail(
+            key, f"is {value:g}, but is a fraction of one. Write {value / 100:g} for {value:g} %."
+        )
+    return value
+
+
+def _pigment(table: Entries, key: str, name: str, library: ReferenceLibrary) -> str:
+    try:
+        return library.pigment(name).key
+    except ReferenceNotFoundError as error:
+        raise table.fail(key, f"names a pigment that the library does not hold: {error}") from None
+
+
+# Fractions
+
+
+def _fractions(top: Entries, files: _ScanFiles, library: ReferenceLibrary) -> tuple[Fraction, ...]:
+    defaults = _section(top, "defaults")
+    defaults.check_keys(_DEFAULT_KEYS, _TUBE_MEASURED)
+    tables = _several(top, "fraction")
+    if not tables:
+        raise RunSheetError(f"{top.place}: there is no [[fraction]]. Add one for each tube.")
+    fractions = [
+        _fraction(Entries(content, f"{top.place}, [[fraction]] {number}"), defaults, files, library)
+        for number, content in enumerate(tables, start=1)
+    ]
+    _check_names(top, fractions)
+    _check_blanks(top, fractions)
+    return tuple(fractions)
+
+
+def _check_names(top: Entries, fractions: list[Fraction]) -> None:
+    seen: dict[str, str] = {}
+    for fraction in fractions:
+        folded = fraction.name.casefold()
+        if folded in seen:
+            raise RunSheetError(
+                f"{top.place}: the name {fraction.name!r} is given to two fractions. "
+                "Give each tube its own name; several scans of one tube go into scans = [...]."
+            )
+        seen[folded] = fraction.name
+    loaded = [fraction.name for fraction in fractions if fraction.role == "loaded"]
+    if len(loaded) > 1:
+        raise RunSheetError(
+            f"{top.place}: {' and '.join(map(repr, loaded))} both have the role 'loaded'. "
+            "Put several scans of the loaded extract into scans = [...] of one fraction."
+        )
+
+
+def _check_blanks(top: Entries, fractions: list[Fraction]) -> None:
+    """Raise if a blank is itself a fraction of the sheet and in another solvent."""
+    solvents = {
+        (one.file, sample): fraction.solvent
+        for fraction in fractions
+        if fraction.role == "blank" and fraction.solvent
+        for one in fraction.scans
+        for sample in (one.sample, "")
+    }
+    for fraction in fractions:
+        for one in fraction.scans:
+            solvent = solvents.get((one.blank, one.blank_sample))
+            if solvent and fraction.solvent and solvent != fraction.solvent:
+                raise RunSheetError(
+                    f"{top.place}, fraction {fraction.name!r}: the blank {one.blank!r} is in "
+                    f"{solvent}, but the scan is in {fraction.solvent}. Give a blank in the same "
+                    "solvent."
+                )
+
+
+def _fraction(
+    own: Entries, defaults: Entries, files: _ScanFiles, library: ReferenceLibrary
+) -> Fraction:
+    own.check_keys((*_FRACTION_KEYS, "u_bandwidth_nm"), _TUBE_MEASURED)
+    name = own.text("name")
+    if not name:
+        raise own.fail("name", "is missing. Give the tube a name.")
+    table = Entries(_over(defaults.content, own.content), f"{own.place} ({name!r})")
+    made_up, made_up_assumed = table.measured("made_up_volume_ml")
+    eluted, eluted_assumed = table.measured("eluted_volume_ml")
+    scans, assumed = _tube_scans(table, files)
+    prepared, scanned = _times(table)
+    if made_up_assumed:
+        assumed = (*assumed, "made_up_volume_ml")
+    if eluted_assumed:
+        assumed = (*assumed, "eluted_volume_ml")
+    return Fraction(
+        name=name,
+        role=table.choice("role", ROLES, default="cut"),
+        scans=scans,
+        solvent=_solvent(table, library),
+        path_length=table.measured("path_length_cm")[0] or _assumed_path(),
+        bandwidth=table.positive("bandwidth_nm"),
+        made_up_volume=made_up,
+        eluted_volume=eluted,
+        candidates=_candidates(table, library),
+        prepared=prepared,
+        scanned=scanned,
+        assumed=assumed,
+        unused=_unused(table),
+    )
+
+
+def _times(table: Entries) -> tuple[str | None, str | None]:
+    """Return when the tube was prepared and scanned, as ISO 8601 text."""
+    prepared, scanned = table.moment("prepared"), table.moment("scanned")
+    if prepared and scanned:
+        if (prepared.tzinfo is None) != (scanned.tzinfo is None):
+            raise table.fail("prepared", "and scanned must both have a time zone, or neither.")
+        if scanned < prepared:
+            raise table.fail("scanned", f"is {scanned}, before prepared = {prepared}.")
+    return (
+        prepared.isoformat() if prepared else None,
+        scanned.isoformat() if scanned else None,
+    )
+
+
+def _unused(table: Entries) -> tuple[str, ...]:
+    """Return the entries that are allowed here but change nothing."""
+    unused = ["u_bandwidth_nm"] if "u_bandwidth_nm" in table.content else []
+    if table.text("role") == "loaded" and "made_up_volume_ml" in table.content:
+        unused.append("made_up_volume_ml")
+    return tuple(unused)
+
+
+def _over(defaults: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the defaults with a fraction's own entries over them.
+
+    The uncertainty of a default belongs to its value: where the fraction gives
+    another value, it does not carry over. ``scan`` and ``scans`` never do.
+    """
+    kept = {
+        key: value
+        for key, value in defaults.items()
+        if key.removeprefix("u_") not in own and key not in own
+    }
+    return {**kept, **own}
+
+
+def _solvent(table: Entries, library: ReferenceLibrary) -> str | None:
+    name = table.text("solvent")
+    if not name:
+        return None
+    try:
+        return library.solvent(name).key
+    except ReferenceNotFoundError as error:
+        raise table.fail("solvent", f"names what the library does not hold: {error}") from None
+
+
+def _candidates(table: Entries, library: ReferenceLibrary) -> tuple[str, ...] | None:
+    names = table.words("candidates")
+    if names is None:
+        return None
+    keys = tuple(_pigment(table, "candidates", name, library) for name in names)
+    repeated = next((key for key in keys if keys.count(key) > 1), None)
+    if repeated:
+        raise table.fail("candidates", f"names {repeated!r} twice. Name each pigment once.")
+    return keys
+
+
+def _scan_entries(table: Entries) -> list[Mapping[str, Any]]:
+    """Return ``scan`` or ``scans`` as a list of tables, each with a file."""
+    if "scan" in table.content and "scans" in table.content:
+        raise table.fail("scan", "and scans are both given. Keep one of them.")
+    key = "scan" if "scan" in table.content else "scans"
+    given = table.content.get(key, [])
+    entries = given if isinstance(given, list) and key == "scans" else [given]
+    tables = [{"file": entry} if isinstance(entry, str) else entry for entry in entries]
+    for entry in tables:
+        if not isinstance(entry, dict) or not isinstance(entry.get("file"), str):
+            raise table.fail(
+                key, f"is {given!r}, but must be a file name or {{ file = ..., sample = ... }}."
+            )
+        if not entry["file"].strip():
+            raise table.fail(key, "is empty. Name a scan file, or leave the key out.")
+    return tables
+
+
+def _tube_scans(table: Entries, files: _ScanFiles) -> tuple[tuple[TubeScan, ...], tuple[str, ...]]:
+    """Return the scans of a tube, and the fields whose uncertainty is assumed."""
+    shared = {
+        key: value
+        for key, value in table.content.items()
+        if key.removeprefix("u_") in _SCAN_MEASURED or key in ("blank", "sample")
+    }
+    scans, assumed = [], []
+    for number, entry in enumerate(_scan_entries(table), start=1):
+        own = Entries(entry, f"{table.place}, scan {number}")
+        own.check_keys(_SCAN_KEYS, _SCAN_MEASURED)
+        merged = Entries(_over(shared, entry), own.place)
+        one, default_fields = _tube_scan(merged, files)
+        scans.append(one)
+        assumed += default_fields
+    return tuple(scans), tuple(dict.fromkeys(assumed))
+
+
+def _tube_scan(table: Entries, files: _ScanFiles) -> tuple[TubeScan, list[str]]:
+    path_length, path_assumed = table.measured("path_length_cm")
+    dilution, dilution_assumed = table.measured("dilution_factor")
+    if dilution is not None and dilution.value < 1:
+        raise table.fail(
+            "dilution_factor",
+            f"is {dilution.value:g}, but the volume after dilution over the volume taken is "
+            "at least 1. Give its inverse, or leave the key out.",
+        )
+    scan = files.scan(table, "scan", table.text("file"), table.text("sample"))
+    file, sample = _blank(table)
+    if file:
+        scan = subtract_blank(scan, files.scan(table, "blank", file, sample))
+    one = TubeScan(
+        file=table.text("file"),
+        sample=scan.name,
+        scan=scan,
+        dilution_factor=dilution or Quantity(1.0, 0.0, ""),
+        path_length=path_length or _assumed_path(),
+        blank=file,
+        blank_sample=sample,
+    )
+    assumed = ["path_length_cm"] if path_assumed or path_length is None else []
+    return one, [*assumed, *(["dilution_factor"] if dilution_assumed else [])]
+
+
+def _assumed_path() -> Quantity:
+    return Quantity(1.0, assumed_uncertainty("path_length_cm", 1.0), "cm")
+
+
+def _blank(table: Entries) -> tuple[str, str]:
+    """Return file and sample of the blank, empty when there is none."""
+    blank = table.content.get("blank", "")
+    if isinstance(blank, str):
+        return blank.strip(), ""
+    own = Entries(blank if isinstance(blank, dict) else {}, f"{table.place}, blank")
+    own.check_keys(("file", "sample"), ())
+    if not own.text("file"):
+        raise table.fail(
+            "blank", f"is {blank!r}, but must be a file name or {{ file = ..., sample = ... }}."
+        )
+    return own.text("file"), own.text("sample")
+
+
+# Writing a new sheet
+
+
+def new_sheet(folder: str | Path) -> str:
+    """Return the text of a commented run sheet for the scan files in a folder.
+
+    Every optional entry stands in it as a comment with its unit. The text is valid
+    and `read_run` accepts it as it is; without a solvent the analysis only names
+    pigments.
+
+    Parameters
+    ----------
+    folder : path
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    RunSheetError
+        If there is no such folder.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise RunSheetError(f"{folder}: there is no such folder. Make it and put the scans in.")
+    found: list[tuple[str, list[str]]] = []
+    refused: list[tuple[str, str]] = []
+    for path in _scan_files(folder):
+        name = path.relative_to(folder).as_posix()
+        try:
+            name.encode("utf-8")
+            found.append((name, [scan.name for scan in read_scans(path)]))
+        except UnicodeEncodeError:
+            refused.append((ascii(name), "its name is not valid text"))
+        except ScanFileError as error:
+            refused.append((name, str(error)))
+    return sheet_text(found, refused, load_references().solvents)
+
+
+def write_new_sheet(folder: str | Path) -> Path:
+    """Write a commented run sheet into a folder of scans.
+
+    Parameters
+    ----------
+    folder : path
+
+    Returns
+    -------
+    Path
+        The sheet.
+
+    Raises
+    ------
+    RunSheetError
+        If the folder has a sheet already; it is never overwritten.
+    """
+    text = new_sheet(folder)
+    sheet = Path(folder) / SHEET_NAME
+    try:
+        with sheet.open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+    except FileExistsError:
+        raise RunSheetError(
+            f"{sheet}: the folder has a run sheet already, and it is not overwritten. "
+            "Edit it, or rename it first."
+        ) from None
+    return sheet
