@@ -1,0 +1,1 @@
+"""Band shapes, absorptivities and maxima of leaf pigments, as plain tables with sources."""
