@@ -1,0 +1,689 @@
+"""Pictures of a fit, a tube and a run, drawn on the Axes the caller gives.
+
+Nothing here shows, saves or sets a global style. A pigment has the same colour,
+line style and short label in every picture. The colours are warm for carotenoids,
+green to blue-green for chlorophylls, grey to olive for pheophytins, and were chosen
+by a search so that any two differ by at least 12 units of CIEDE2000 for normal,
+red-blind and green-blind sight; all of them stand out 3 : 1 or better on white.
+The line style says the same again without colour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+from zlib import crc32
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specfrac.errors import InputError
+from specfrac.fitting.error_model import error_model
+from specfrac.uncertainty import NORMAL_95
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from specfrac.fitting.results import Curves, MixtureFit
+    from specfrac.run import Balance, BalanceRow, FractionResult, GroupResult, PigmentResult
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+INK = "#22302b"
+SOFT_INK = "#5c6963"
+MEASURED = "#aab3ae"
+LEFT_OUT = "#96785a"
+LEFT_OUT_GROUND = "#f4efe6"
+BAND = "#d9dedb"
+PAPER = "#ffffff"
+
+SMALL, NORMAL = 7.5, 8.5  # points
+PERCENT = 100.0
+DRAWN_FROM_SHARE = 0.004  # of the highest absorbance; a flatter part cannot be seen
+COARSE_STEP = 2.5  # nm; coarser scans show their points
+LEGEND_WINDOW = (508.0, 612.0)  # nm, where leaf pigments absorb least
+BALANCE_REACH = 1.4  # of what was loaded; longer bars are cut and labelled
+NUMBERED_FROM = 0.035  # of the axis; a narrower piece has no room for its number
+
+
+@dataclass(frozen=True, slots=True)
+class PigmentStyle:
+    """How a pigment looks in every picture.
+
+    Attributes
+    ----------
+    label : str
+        Short name.
+    colour : str
+        Hexadecimal.
+    dashes : tuple of float
+        Lengths of strokes and gaps in line widths; empty for a full line.
+    """
+
+    label: str
+    colour: str
+    dashes: tuple[float, ...] = ()
+
+    @property
+    def line(self) -> dict[str, Any]:
+        """Keyword arguments for a line of this pigment."""
+        style = (0, self.dashes) if self.dashes else "-"
+        return {"color": self.colour, "linestyle": style}
+
+
+STYLES: MappingProxyType[str, PigmentStyle] = MappingProxyType(
+    {
+        "beta-carotene": PigmentStyle("β-carotene", "#9f5502"),
+        "lutein": PigmentStyle("lutein", "#c68b01", (5, 1.6)),
+        "violaxanthin": PigmentStyle("violaxanthin", "#d7535c", (5, 1.5, 1.2, 1.5)),
+        "neoxanthin": PigmentStyle("neoxanthin", "#7c2f40", (1.4, 1.4)),
+        "chlorophyll-a": PigmentStyle("chl a", "#12596e"),
+        "chlorophyll-b": PigmentStyle("chl b", "#62a388", (5, 1.6)),
+        "pheophytin-a": PigmentStyle("pheo a", "#6b7e86", (5, 1.5, 1.2, 1.5)),
+        "pheophytin-b": PigmentStyle("pheo b", "#243102", (1.4, 1.4)),
+        # Relatives the eye cannot part from the eight: set apart by their line alone.
+        "alpha-carotene": PigmentStyle("α-carotene", "#b8661f", (8, 1.6, 1.2, 1.6)),
+        "zeaxanthin": PigmentStyle("zeaxanthin", "#b57f00", (2.6, 1.6)),
+        "antheraxanthin": PigmentStyle("antheraxanthin", "#c96a3d", (8, 2)),
+        "pheophorbide-a": PigmentStyle("pheide a", "#7d7468", (2.6, 1.6)),
+    }
+)
+
+OTHER_COLOURS = ("#6c5b9c", "#8a4f8d", "#51618f")
+OTHER_DASHES = ((8.0, 2.0), (2.6, 1.6), (8.0, 1.6, 1.2, 1.6), (3.5, 1.2, 1.2, 1.2))
+
+POOL_LABELS = MappingProxyType(
+    {
+        "carotenoids": "carotenoids",
+        "chlorophyll-a-pool": "chl a + pheo a",
+        "chlorophyll-b-pool": "chl b + pheo b",
+        "porphyrins": "all porphyrins",
+        "coloured pigment": "all coloured pigment",
+    }
+)
+
+
+def pigment_style(pigment: str) -> PigmentStyle:
+    """Return colour, line style and short label of a pigment.
+
+    A pigment of the user's own gets a violet by its name, the same one every time.
+
+    Examples
+    --------
+    >>> pigment_style("chlorophyll-a").label
+    'chl a'
+    """
+    if pigment in STYLES:
+        return STYLES[pigment]
+    code = crc32(pigment.encode())
+    return PigmentStyle(
+        pigment.replace("-", " "),
+        OTHER_COLOURS[code % len(OTHER_COLOURS)],
+        OTHER_DASHES[code // len(OTHER_COLOURS) % len(OTHER_DASHES)],
+    )
+
+
+def sum_label(members: Sequence[str], families: Sequence[str] = ()) -> str:
+    """Return the short label of a sum that a scan cannot take apart.
+
+    Parameters
+    ----------
+    members : sequence of str
+        Pigment keys.
+    families : sequence of str
+        Their families; a sum of three or more of one family is called by it.
+
+    Examples
+    --------
+    >>> sum_label(["lutein", "violaxanthin"])
+    'lutein + violaxanthin'
+    >>> sum_label(["lutein", "violaxanthin", "neoxanthin"], ["xanthophyll"] * 3)
+    '3 xanthophylls'
+    """
+    if len(members) < 3:
+        return " + ".join(pigment_style(member).label for member in members)
+    kinds = set(families)
+    if len(kinds) == 1:
+        return f"{len(members)} {kinds.pop()}s"
+    if kinds and kinds <= {"carotene", "xanthophyll"}:
+        return f"{len(members)} carotenoids"
+    return f"{len(members)} pigments"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReportedLine:
+    """One line of a tube's composition: a pigment, or a sum reported in its members' place.
+
+    Attributes
+    ----------
+    key, label : str
+    style : PigmentStyle
+        That of the largest member.
+    members : tuple of str
+    result : PigmentResult or GroupResult
+    """
+
+    key: str
+    label: str
+    style: PigmentStyle
+    members: tuple[str, ...]
+    result: PigmentResult | GroupResult
+
+
+def reported_lines(tube: FractionResult) -> tuple[ReportedLine, ...]:
+    """Return what a reader should see of a tube, in the order of the fit.
+
+    Pigments the scan cannot tell apart are replaced by their sum.
+    """
+    merged = {group.name: group for group in tube.groups if group.merged}
+    lines: dict[str, ReportedLine] = {}
+    for pigment in tube.pigments:
+        group = merged.get(pigment.merged_into or "")
+        if group is None:
+            style = pigment_style(pigment.pigment)
+            lines[pigment.pigment] = ReportedLine(
+                pigment.pigment, style.label, style, (pigment.pigment,), pigment
+            )
+        elif group.name not in lines:
+            lines[group.name] = _merged_line(tube, group)
+    return tuple(lines.values())
+
+
+def _merged_line(tube: FractionResult, group: GroupResult) -> ReportedLine:
+    members = [one for one in tube.pigments if one.pigment in group.members]
+    largest = max(members, key=lambda one: one.concentration.value)
+    label = sum_label(group.members, [one.group for one in members])
+    return ReportedLine(
+        group.name, label, pigment_style(largest.pigment), tuple(group.members), group
+    )
+
+
+# One scan
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """What one pigment, or a sum that cannot be taken apart, adds to a scan.
+
+    Attributes
+    ----------
+    label : str
+    style : PigmentStyle
+    absorbance : ndarray, shape (n_points,)
+    """
+
+    label: str
+    style: PigmentStyle
+    absorbance: Array
+
+
+def scan_parts(fit: MixtureFit, curves: Curves) -> tuple[Part, ...]:
+    """Return the parts of a fitted scan that are high enough to be seen.
+
+    Parameters
+    ----------
+    fit : MixtureFit
+    curves : Curves
+        Of one of its scans.
+    """
+    families = [entry.group for entry in fit.references.entries]
+    parts: list[Part] = []
+    taken: set[int] = set()
+    for position, pigment in enumerate(fit.pigments):
+        if position in taken:
+            continue
+        together = [position]
+        for group in fit.groups:
+            if group.merged and pigment in group.members:
+                together = [fit.pigments.index(member) for member in group.members]
+        taken.update(together)
+        absorbance = curves.components[together].sum(axis=0)
+        largest = max(together, key=lambda at: float(fit.concentration[at]))
+        label = sum_label([fit.pigments[at] for at in together], [families[at] for at in together])
+        parts.append(Part(label, pigment_style(fit.pigments[largest]), absorbance))
+    limit = DRAWN_FROM_SHARE * max(float(np.max(curves.fitted)), 0.0)
+    return tuple(part for part in parts if np.max(part.absorbance) > limit)
+
+
+def expected_uncertainty(fit: MixtureFit, curves: Curves, *, index: int = 0) -> Array:
+    """Standard uncertainty a point's residual should have: noise and band shape.
+
+    u² = u_shape² + σ0² + (σ_T 10^A / ln 10)²
+
+    Parameters
+    ----------
+    fit : MixtureFit
+    curves : Curves
+        Of the scan number `index`.
+    index : int
+
+    Returns
+    -------
+    ndarray, shape (n_points,)
+        Absorbance.
+    """
+    # above A 10 nothing is left of the light, and the power would overflow
+    transmitted = error_model()["transmittance_noise"] * 10 ** np.clip(curves.fitted, 0, 10)
+    return np.sqrt(
+        curves.shape_uncertainty**2 + float(fit.noise[index]) ** 2 + (transmitted / np.log(10)) ** 2
+    )
+
+
+def plot_scan(
+    fit: MixtureFit, ax: Axes, *, index: int = 0, filled: bool = True, legend: bool = True
+) -> Axes:
+    """Draw a scan with the fitted total and each pigment's part.
+
+    Parameters
+    ----------
+    fit : MixtureFit
+    ax : matplotlib.axes.Axes
+    index : int
+        Which of the fit's scans.
+    filled : bool
+        Tint the area under each part.
+    legend : bool
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The one given.
+    """
+    curves = _curves(fit, index)
+    shade_left_out(ax, curves)
+    x = curves.wavelength
+    for part in scan_parts(fit, curves):
+        if filled:
+            ax.fill_between(x, part.absorbance, color=part.style.colour, alpha=0.10, lw=0)
+        ax.plot(x, part.absorbance, lw=1.3, label=part.label, **part.style.line)
+    _draw_measured(ax, curves)
+    ax.plot(x, curves.fitted, color=INK, lw=0.9, label="fitted total")
+    if np.ptp(curves.baseline) > 0 or np.max(np.abs(curves.baseline)) > 0:
+        ax.plot(x, curves.baseline, color=SOFT_INK, lw=0.7, ls=(0, (1, 2)), label="baseline")
+    ax.set_xlim(float(x[0]), float(x[-1]))
+    ax.set_ylim(*_height(curves))
+    ax.set_xlabel("wavelength (nm)")
+    ax.set_ylabel("absorbance")
+    _plain(ax)
+    if legend:
+        _legend(ax, curves)
+    return ax
+
+
+def _curves(fit: MixtureFit, index: int) -> Curves:
+    if not 0 <= index < len(fit.scans):
+        raise InputError(
+            f"fit {fit.name!r}: scan number {index} is asked for, "
+            f"but there are {len(fit.scans)} (counted from 0)."
+        )
+    return fit.curves(index)
+
+
+def left_out_ranges(curves: Curves) -> tuple[tuple[float, float], ...]:
+    """Return the wavelength ranges the fit left out, nm, widened by half a step."""
+    x = curves.wavelength
+    edges = np.flatnonzero(np.diff(np.r_[True, curves.used, True].astype(int)))
+    half = np.median(np.diff(x)) / 2
+    return tuple(
+        (float(x[start] - half), float(x[stop - 1] + half))
+        for start, stop in zip(edges[::2], edges[1::2], strict=True)
+    )
+
+
+def shade_left_out(ax: Axes, curves: Curves) -> Axes:
+    """Tint the ranges of a scan the fit did not use."""
+    for start, stop in left_out_ranges(curves):
+        ax.axvspan(start, stop, facecolor=LEFT_OUT_GROUND, edgecolor="none", zorder=0)
+    return ax
+
+
+def _draw_measured(ax: Axes, curves: Curves) -> None:
+    x = curves.wavelength
+    used = np.where(curves.used, curves.absorbance, np.nan)
+    coarse = np.median(np.diff(x)) > COARSE_STEP
+    ax.plot(
+        x,
+        used,
+        color=MEASURED,
+        lw=3.0,
+        solid_capstyle="round",
+        marker="o" if coarse else "",
+        ms=4,
+        zorder=1.8,
+        label="scan",
+    )
+    if not curves.used.all():
+        # single left-out points would vanish in a line, so they are drawn as dots
+        every = max(1, round(1.5 / float(np.median(np.diff(x)))))
+        ax.plot(
+            x[~curves.used][::every],
+            curves.absorbance[~curves.used][::every],
+            ls="",
+            marker="o",
+            ms=1.9,
+            mfc="none",
+            mec=LEFT_OUT,
+            mew=0.6,
+            zorder=1.7,
+            label="left out",
+        )
+
+
+def _height(curves: Curves) -> tuple[float, float]:
+    """Limits of the axis: what the fit used and drew; stray left-out points may lie outside."""
+    used = curves.absorbance[curves.used & np.isfinite(curves.absorbance)]
+    top = max(float(np.max(curves.fitted)), float(np.max(used, initial=0.0)), 1e-3)
+    bottom = min(float(np.min(used, initial=0.0)), float(np.min(curves.baseline)), 0.0)
+    return bottom - 0.02 * top, 1.06 * top
+
+
+def _legend(ax: Axes, curves: Curves) -> None:
+    low, high = LEGEND_WINDOW
+    x = curves.wavelength
+    options: dict[str, Any] = {"loc": "best"}
+    if x[0] < low - 60 and x[-1] > high + 40:
+        left = (low - float(x[0])) / float(x[-1] - x[0])
+        options = {"loc": "upper left", "bbox_to_anchor": (left, 1.0), "borderaxespad": 0.2}
+    ax.legend(
+        frameon=False,
+        fontsize=SMALL,
+        handlelength=2.6,
+        labelspacing=0.32,
+        labelcolor=INK,
+        **options,
+    )
+
+
+def plot_residual(fit: MixtureFit, ax: Axes, *, index: int = 0) -> Axes:
+    """Draw scan less fit, with the band that 95 % of the points should keep to.
+
+    Parameters
+    ----------
+    fit : MixtureFit
+    ax : matplotlib.axes.Axes
+    index : int
+        Which of the fit's scans.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The one given.
+    """
+    curves = _curves(fit, index)
+    x = curves.wavelength
+    band = NORMAL_95 * expected_uncertainty(fit, curves, index=index)
+    used = np.where(curves.used, curves.residual, np.nan)
+    shade_left_out(ax, curves)
+    ax.fill_between(x, -band, band, color=BAND, lw=0, label="expected, 95 %")
+    ax.axhline(0, color=SOFT_INK, lw=0.6)
+    ax.plot(x, used, color=INK, lw=0.8, label="scan − fit")
+    reach = max(_reach(used, band, curves.used), 1e-4)
+    ax.set_xlim(float(x[0]), float(x[-1]))
+    ax.set_ylim(-reach, reach)
+    for odd in fit.unassigned_bands:
+        ax.annotate(
+            f"{odd.wavelength:.0f} nm ?",
+            (odd.wavelength, 0.97 * reach),
+            ha="center",
+            va="top",
+            fontsize=SMALL,
+            color=INK,
+        )
+    ax.set_xlabel("wavelength (nm)")
+    ax.set_ylabel("scan − fit")
+    _plain(ax)
+    return ax
+
+
+def _reach(residual: Array, band: Array, used: Mask) -> float:
+    known = np.abs(residual[np.isfinite(residual)])
+    inside = band[used]
+    return 1.15 * max(
+        float(np.quantile(known, 0.998)) if known.size else 0.0,
+        float(np.quantile(inside, 0.9)) if inside.size else 0.0,
+    )
+
+
+def plot_fit(fit: MixtureFit, axes: Sequence[Axes], *, index: int = 0) -> tuple[Axes, Axes]:
+    """Draw a scan with its fit on the first Axes and the residual on the second.
+
+    Returns
+    -------
+    tuple of matplotlib.axes.Axes
+        The two given.
+    """
+    upper, lower = axes
+    plot_scan(fit, upper, index=index)
+    plot_residual(fit, lower, index=index)
+    upper.set_xlabel("")
+    upper.tick_params(labelbottom=False)
+    return upper, lower
+
+
+def fit_figure(
+    fit: MixtureFit, *, index: int = 0, width: float = 7.2, height: float = 4.4
+) -> Figure:
+    """Return a new figure of one scan, its fit and its residual; inches."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height))
+    axes = figure.subplots(2, 1, sharex=True, height_ratios=(3.4, 1))
+    figure.subplots_adjust(left=0.085, right=0.99, top=0.985, bottom=0.095, hspace=0.07)
+    plot_fit(fit, axes, index=index)
+    figure.align_ylabels(axes)
+    return figure
+
+
+# One tube
+
+
+def plot_composition(tube: FractionResult, ax: Axes) -> Axes:
+    """Draw the share of each pigment of a tube as a bar with its 95 % interval.
+
+    A pigment that was not detected has no bar, only the range it may hide in.
+
+    Parameters
+    ----------
+    tube : FractionResult
+    ax : matplotlib.axes.Axes
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The one given.
+    """
+    lines = [line for line in reported_lines(tube) if line.result.share_mass is not None]
+    for row, line in enumerate(lines):
+        share, interval = line.result.share_mass, line.result.share_interval
+        low, high = interval if interval is not None else (np.nan, np.nan)
+        if line.result.detected and share is not None:
+            ax.barh(row, PERCENT * share.value, height=0.62, color=line.style.colour, alpha=0.85)
+        ax.plot(
+            [PERCENT * low, PERCENT * high],
+            [row, row],
+            color=INK,
+            lw=1.1,
+            marker="|",
+            ms=6,
+            mew=1.1,
+            ls="-" if line.result.detected else ":",
+        )
+    ax.set_yticks(range(len(lines)), [line.label for line in lines])
+    ax.set_ylim(len(lines) - 0.4, -0.6)
+    ax.set_xlim(0, PERCENT)
+    ax.set_xlabel("share of coloured pigment by mass (%), with 95 % interval")
+    _plain(ax)
+    ax.tick_params(axis="y", length=0)
+    return ax
+
+
+def composition_figure(tube: FractionResult, *, width: float = 5.0) -> Figure:
+    """Return a new figure of a tube's composition; width in inches."""
+    from matplotlib.figure import Figure
+
+    rows = max(1, len(reported_lines(tube)))
+    figure = Figure(figsize=(width, 0.55 + 0.24 * rows), layout="constrained")
+    plot_composition(tube, figure.subplots())
+    return figure
+
+
+# One run
+
+
+def balance_rows(balance: Balance) -> tuple[BalanceRow, ...]:
+    """Return the rows a balance picture can show: something loaded, or something found."""
+    if balance.loaded_name is not None:
+        return tuple(
+            row
+            for row in balance.rows
+            if row.loaded is not None and row.closure is not None and _clear(row)
+        )
+    return tuple(row for row in balance.rows if row.tubes and row.found.value > 0)
+
+
+def _clear(row: BalanceRow) -> bool:
+    # below 2 u the loaded amount could be nothing, and a ratio to it says nothing
+    loaded = row.loaded
+    return loaded is not None and loaded.value > 2 * loaded.uncertainty and loaded.value > 0
+
+
+def plot_balance(balance: Balance, ax: Axes) -> Axes:
+    """Draw what was found, tube by tube, against what was loaded.
+
+    One bar a pigment or pool. Its pieces are the tubes, numbered in the order of
+    the sheet; the dashed line is all that was loaded; the whisker is the 95 %
+    interval of the sum. Without a loaded scan the bars are µg or nmol.
+
+    Parameters
+    ----------
+    balance : Balance
+    ax : matplotlib.axes.Axes
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The one given.
+    """
+    rows = balance_rows(balance)
+    relative = balance.loaded_name is not None
+    reach = BALANCE_REACH * PERCENT if relative else _longest(rows)
+    for at, row in enumerate(rows):
+        unit = row.loaded.value / PERCENT if relative and row.loaded is not None else 1.0
+        _draw_pieces(ax, at, row, unit, reach)
+        _draw_total(ax, at, row, relative, reach)
+    if relative:
+        ax.axvline(PERCENT, color=INK, lw=1.0, ls=(0, (4, 2)), zorder=3)
+        ax.set_xlabel("found, % of what was loaded")
+    else:
+        ax.set_xlabel("found (pigments in µg, porphyrin pools in nmol)")
+    ax.set_xlim(0, reach)
+    ax.set_yticks(range(len(rows)), [row_label(row) for row in rows])
+    ax.set_ylim(max(len(rows), 1) - 0.4, -0.6)
+    _plain(ax)
+    ax.tick_params(axis="y", length=0)
+    return ax
+
+
+def row_label(row: BalanceRow) -> str:
+    """Return the short label of a pigment or pool of a balance."""
+    if row.kind == "pigment":
+        return pigment_style(row.name).label
+    return POOL_LABELS.get(row.name, row.name.replace("-", " "))
+
+
+def row_colour(row: BalanceRow) -> str:
+    """Return the colour of a pigment, or of a pool's best-known member."""
+    leading = {
+        "carotenoids": "lutein",
+        "chlorophyll-a-pool": "chlorophyll-a",
+        "chlorophyll-b-pool": "chlorophyll-b",
+    }
+    if row.kind == "pigment":
+        return pigment_style(row.name).colour
+    return pigment_style(leading[row.name]).colour if row.name in leading else SOFT_INK
+
+
+def _longest(rows: Sequence[BalanceRow]) -> float:
+    ends = [row.found.interval[1] for row in rows if np.isfinite(row.found.interval[1])]
+    return 1.1 * max([*ends, *(row.found.value for row in rows), 1e-9])
+
+
+def _pieces(row: BalanceRow, unit: float) -> Iterator[tuple[int, float, float]]:
+    """Number of the tube, start and length of its piece."""
+    start = 0.0
+    for number, (_, held) in enumerate(row.tubes, start=1):
+        length = max(held.value, 0.0) / unit
+        yield number, start, length
+        start += length
+
+
+def _draw_pieces(ax: Axes, at: int, row: BalanceRow, unit: float, reach: float) -> None:
+    colour = row_colour(row)
+    for number, start, length in _pieces(row, unit):
+        shown = min(start + length, reach) - start
+        if shown <= 0:
+            continue
+        dark = number % 2 == 1
+        ax.barh(
+            at,
+            shown,
+            left=start,
+            height=0.66,
+            color=colour,
+            alpha=0.92 if dark else 0.55,
+            edgecolor=PAPER,
+            lw=0.8,
+        )
+        if shown > NUMBERED_FROM * reach:
+            ax.text(
+                start + shown / 2,
+                at,
+                str(number),
+                ha="center",
+                va="center",
+                fontsize=SMALL,
+                color=PAPER if dark else INK,
+            )
+
+
+def _draw_total(ax: Axes, at: int, row: BalanceRow, relative: bool, reach: float) -> None:
+    total = row.closure if relative and row.closure is not None else row.found
+    factor = PERCENT if relative else 1.0
+    low, high = (factor * end for end in total.interval)
+    if factor * total.value > reach:
+        ax.annotate(
+            f"{factor * total.value:.0f}{' %' if relative else ''} →",
+            (0.985 * reach, at),
+            ha="right",
+            va="center",
+            fontsize=SMALL,
+            color=INK,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.2},
+        )
+    elif np.isfinite(low):
+        ax.plot([low, min(high, reach)], [at, at], color=INK, lw=1.1, marker="|", ms=7, mew=1.1)
+
+
+def balance_figure(balance: Balance, *, width: float = 7.2) -> Figure:
+    """Return a new figure of a run's balance; width in inches."""
+    from matplotlib.figure import Figure
+
+    rows = max(1, len(balance_rows(balance)))
+    figure = Figure(figsize=(width, 0.6 + 0.27 * rows), layout="constrained")
+    plot_balance(balance, figure.subplots())
+    return figure
+
+
+def _plain(ax: Axes) -> None:
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        ax.spines[side].set_color(SOFT_INK)
+        ax.spines[side].set_linewidth(0.7)
+    ax.tick_params(colors=SOFT_INK, labelcolor=INK, labelsize=SMALL, length=3, width=0.7)
+    ax.xaxis.label.set(fontsize=NORMAL, color=INK)
+    ax.yaxis.label.set(fontsize=NORMAL, color=INK)
