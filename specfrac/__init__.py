@@ -1,0 +1,80 @@
+"""What each tube of a leaf-pigment column holds, from UV-visible scans.
+
+The public names are loaded when first used, so that importing the package is fast.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "Flag": "flags",
+    "FitError": "errors",
+    "InputError": "errors",
+    "ReferenceNotFoundError": "errors",
+    "RunSheetError": "errors",
+    "ScanFileError": "errors",
+    "SpecfracError": "errors",
+    "Quantity": "uncertainty",
+    "Scan": "scans",
+    "subtract_blank": "scans",
+    "read_scans": "loading",
+    "BandFit": "bands",
+    "fit_bands": "bands",
+    "ReferenceLibrary": "references",
+    "References": "references",
+    "load_references": "references",
+    "MixtureFit": "fitting",
+    "MixtureFits": "fitting",
+    "fit_mixture": "fitting",
+    "fit_mixtures": "fitting",
+    "fit_tube": "fitting",
+    "identify": "fitting",
+    "Run": "sheet",
+    "read_run": "sheet",
+    "RunResult": "run",
+    "analyse_run": "run",
+}
+
+__all__ = ["__version__", *sorted(_HOMES)]
+
+if TYPE_CHECKING:
+    from specfrac.bands import BandFit, fit_bands
+    from specfrac.errors import (
+        FitError,
+        InputError,
+        ReferenceNotFoundError,
+        RunSheetError,
+        ScanFileError,
+        SpecfracError,
+    )
+    from specfrac.fitting import (
+        MixtureFit,
+        MixtureFits,
+        fit_mixture,
+        fit_mixtures,
+        fit_tube,
+        identify,
+    )
+    from specfrac.flags import Flag
+    from specfrac.loading import read_scans
+    from specfrac.references import ReferenceLibrary, References, load_references
+    from specfrac.run import RunResult, analyse_run
+    from specfrac.scans import Scan, subtract_blank
+    from specfrac.sheet import Run, read_run
+    from specfrac.uncertainty import Quantity
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'specfrac' has no attribute {name!r}")
+    value = getattr(import_module(f"specfrac.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

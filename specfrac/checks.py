@@ -1,0 +1,109 @@
+"""Where a scan is usable, how it was digitised, and what looks wrong in it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specfrac.scans import Scan
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+SMOOTHING_NM = 5.0  # narrower than any band of a leaf pigment
+FLAT_TOP_POINTS = 5
+FLAT_TOP_FROM = 1.0  # a real band that reads flat to the last digit is weaker than this
+
+
+def smoothed(wavelength: Array, absorbance: Array) -> Array:
+    """Running mean over 5 nm; weights and cuts use it, since a noisy reading biases them.
+
+    Parameters
+    ----------
+    wavelength, absorbance : ndarray, shape (n_points,)
+        NaN readings are left out of each mean.
+
+    Returns
+    -------
+    ndarray, shape (n_points,)
+        NaN where a whole window is NaN.
+    """
+    known = np.isfinite(absorbance)
+    total = np.concatenate(([0.0], np.cumsum(np.where(known, absorbance, 0.0))))
+    count = np.concatenate(([0], np.cumsum(known)))
+    first = np.searchsorted(wavelength, wavelength - SMOOTHING_NM / 2, side="left")
+    last = np.searchsorted(wavelength, wavelength + SMOOTHING_NM / 2, side="right")
+    n = count[last] - count[first]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(n > 0, (total[last] - total[first]) / n, np.nan)
+
+
+def digitisation(absorbance: Array) -> float:
+    """Step of the readings: the coarsest power of ten of which all are multiples.
+
+    Returns
+    -------
+    float
+        Absorbance, 0.1 to 1e-6, or 0 when finer.
+
+    Examples
+    --------
+    >>> digitisation(np.array([0.123, 0.500, 1.042]))
+    0.001
+    """
+    known = absorbance[np.isfinite(absorbance)]
+    for places in range(1, 7):
+        scaled = known * 10.0**places
+        if np.all(np.abs(scaled - np.rint(scaled)) < 1e-6 * np.maximum(1.0, np.abs(scaled))):
+            return 10.0**-places
+    return 0.0
+
+
+def flat_top(absorbance: Array, step: float) -> Mask:
+    """Points on a flat top, as a detector's ceiling makes it.
+
+    A run of at least five readings that equal the highest within one digit, above
+    absorbance 1.
+
+    Parameters
+    ----------
+    absorbance : ndarray, shape (n_points,)
+    step : float
+        Digitisation.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_points,)
+    """
+    flat = np.zeros(absorbance.size, dtype=bool)
+    known = np.isfinite(absorbance)
+    if not known.any() or np.nanmax(absorbance) < FLAT_TOP_FROM:
+        return flat
+    # a finely digitised band of A 1 and 8 nm width falls by 8e-5 within half a nanometre,
+    # so one digit of a coarse instrument is no ceiling by itself: ask for exact equality
+    top = known & (absorbance >= np.nanmax(absorbance) - 1e-9)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], top, [False])).astype(int)))
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        if end - begin >= max(FLAT_TOP_POINTS, _expected_flat(absorbance, step)):
+            flat[begin:end] = True
+    return flat
+
+
+def _expected_flat(absorbance: Array, step: float) -> int:
+    """Longest run that coarse digitisation alone would give a band top, in points.
+
+    Near the top A falls by A x²/(2 σ²); with the narrowest band, σ = 7 nm, and a step of
+    1 nm or less the readings stay within one digit over 2 σ sqrt(2 step/A) nm.
+    """
+    top = float(np.nanmax(absorbance))
+    return int(np.ceil(2 * 7.0 * np.sqrt(2 * step / top))) + 1
+
+
+def peak_absorbance(scan: Scan) -> float:
+    """Highest smoothed absorbance above the level at the scan's red end."""
+    smooth = smoothed(scan.wavelength, scan.absorbance)
+    if not np.isfinite(smooth).any():
+        return float("nan")
+    red = smooth[scan.wavelength > 710.0]
+    level = float(np.nanmedian(red)) if np.isfinite(red).any() else 0.0
+    return float(np.nanmax(smooth) - level)

@@ -1,0 +1,787 @@
+"""Scans and references become a `MixtureFit`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specfrac.checks import digitisation, flat_top, peak_absorbance, smoothed
+from specfrac.errors import FitError, InputError
+from specfrac.fitting import engine, model
+from specfrac.fitting.error_model import (
+    LINEAR_LIMIT,
+    PHOTOMETER_GAIN_UNCERTAINTY,
+    error_model,
+)
+from specfrac.fitting.groups import report_groups
+from specfrac.fitting.results import MixtureFit, MixtureFits, UnassignedBand
+from specfrac.flags import Flag, ranked
+from specfrac.references import ReferenceLibrary, References
+from specfrac.scans import Scan
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+BATCH = 64  # tubes solved side by side; keeps the working arrays within a processor's cache
+INFORMATIVE_SHARE = 0.01  # of a shape's maximum: below it a point tells nothing of the pigment
+FILLED_GAP = "not measured"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tube:
+    """Scans of one solution with what the fit must know of each."""
+
+    name: str
+    scans: tuple[Scan, ...]
+    dilution_factors: tuple[float, ...]
+    dilution_uncertainties: tuple[float, ...]
+    path_lengths: tuple[float, ...]
+    bandwidth: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """Settings of a fit."""
+
+    linear_limit: float
+    absorptivity_uncertainty: bool
+    merge_limit: float
+    noise: float | None
+    shape_covariance: bool
+
+
+def fit_mixture(
+    scan: Scan,
+    references: References,
+    *,
+    path_length: float = 1.0,
+    bandwidth: float | None = None,
+    linear_limit: float = LINEAR_LIMIT,
+    absorptivity_uncertainty: bool = True,
+    merge_limit: float | None = None,
+    noise: float | None = None,
+    shape_covariance: bool = True,
+) -> MixtureFit:
+    """Fit one scan with a mixture of reference pigments.
+
+    A(λ) = l Σ_j c_j a_j(λ - δ; v) + b0 + b1 (500/λ)^n
+
+    by generalised least squares: independent noise, and smooth errors of the band
+    shapes as covariance.
+
+    Parameters
+    ----------
+    scan : Scan
+    references : References
+        Candidates in the scan's solvent.
+    path_length : float
+        cm, > 0.
+    bandwidth : float, optional
+        Spectral bandwidth of the instrument, nm; fitted when not given.
+    linear_limit : float
+        Points above this absorbance are left out.
+    absorptivity_uncertainty : bool
+        False leaves the uncertainty of the references' scale out.
+    merge_limit : float, optional
+        Pigments whose expanded uncertainty exceeds this share of their group are
+        reported as a sum.
+    noise : float, optional
+        Standard deviation of the reading at zero absorbance; estimated when not given.
+    shape_covariance : bool
+        False treats the band shapes as exact.
+
+    Returns
+    -------
+    MixtureFit
+        Concentrations are those of the solution in the cuvette.
+
+    Raises
+    ------
+    FitError
+        If fewer than 50 usable points tell anything of the candidates.
+    InputError
+        If path length, bandwidth or linear limit cannot be right.
+    """
+    fit = fit_mixtures(
+        [scan],
+        references,
+        path_length=path_length,
+        bandwidth=bandwidth,
+        linear_limit=linear_limit,
+        absorptivity_uncertainty=absorptivity_uncertainty,
+        merge_limit=merge_limit,
+        noise=noise,
+        shape_covariance=shape_covariance,
+    )[0]
+    if any(flag.code == "not-fitted" for flag in fit.flags):
+        raise FitError(fit.message)
+    return fit
+
+
+def fit_mixtures(
+    scans: Sequence[Scan],
+    references: References,
+    *,
+    path_length: float | Sequence[float] = 1.0,
+    bandwidth: float | None | Sequence[float | None] = None,
+    linear_limit: float = LINEAR_LIMIT,
+    absorptivity_uncertainty: bool = True,
+    merge_limit: float | None = None,
+    noise: float | None = None,
+    shape_covariance: bool = True,
+) -> MixtureFits:
+    """Fit many scans; one that cannot be fitted has ``success`` False and NaN.
+
+    Parameters are those of `fit_mixture`; path length and bandwidth may be one value
+    or one a scan. Scans may have different grids.
+
+    Returns
+    -------
+    MixtureFits
+        In the order of the scans.
+    """
+    paths = _one_each(path_length, len(scans), "path_length")
+    bandwidths = _one_each(bandwidth, len(scans), "bandwidth")
+    tubes = [
+        Tube(scan.name, (scan,), (1.0,), (0.0,), (_positive(path, "path_length"),), width)
+        for scan, path, width in zip(scans, paths, bandwidths, strict=True)
+    ]
+    options = _options(
+        linear_limit, absorptivity_uncertainty, merge_limit, noise, shape_covariance
+    )
+    return MixtureFits(tuple(_fit_tubes(tubes, references, options)))
+
+
+def fit_tube(
+    scans: Sequence[Scan],
+    references: References,
+    *,
+    dilution_factors: Sequence[float] | None = None,
+    dilution_uncertainties: Sequence[float] | None = None,
+    path_length: float | Sequence[float] = 1.0,
+    bandwidth: float | None = None,
+    linear_limit: float = LINEAR_LIMIT,
+    absorptivity_uncertainty: bool = True,
+    merge_limit: float | None = None,
+    name: str | None = None,
+) -> MixtureFit:
+    """Fit several scans of one tube together: repeats, dilutions.
+
+    The scans share the composition, the shifts and the band-shape errors; each has
+    its own baseline, noise and dilution factor.
+
+    Parameters
+    ----------
+    scans : sequence of Scan
+    references : References
+    dilution_factors : sequence of float, optional
+        Final volume over volume taken, >= 1; default 1 each.
+    dilution_uncertainties : sequence of float, optional
+        Relative standard uncertainties; default 0.
+    path_length, bandwidth, linear_limit, absorptivity_uncertainty, merge_limit
+        As in `fit_mixture`.
+    name : str, optional
+        Default: the first scan's.
+
+    Returns
+    -------
+    MixtureFit
+        Concentrations are those of the undiluted tube.
+
+    Raises
+    ------
+    FitError, InputError
+        As in `fit_mixture`.
+    """
+    if not scans:
+        raise InputError("fit_tube: no scans given; it needs at least one.")
+    n = len(scans)
+    factors = [1.0] * n if dilution_factors is None else [float(d) for d in dilution_factors]
+    doubts = (
+        [0.0] * n if dilution_uncertainties is None else [float(u) for u in dilution_uncertainties]
+    )
+    if len(factors) != n or len(doubts) != n:
+        raise InputError(
+            f"fit_tube: {n} scans, {len(factors)} dilution factors and {len(doubts)} "
+            "uncertainties, but there must be one each."
+        )
+    for factor in factors:
+        if not (math.isfinite(factor) and factor >= 1):
+            raise InputError(f"dilution_factor is {factor:g}, but must be a number of at least 1.")
+    paths = _one_each(path_length, n, "path_length")
+    tube = Tube(
+        name or scans[0].name,
+        tuple(scans),
+        tuple(factors),
+        tuple(doubts),
+        tuple(_positive(path, "path_length") for path in paths),
+        bandwidth,
+    )
+    options = _options(linear_limit, absorptivity_uncertainty, merge_limit, None, True)
+    fit = _fit_tubes([tube], references, options)[0]
+    if any(flag.code == "not-fitted" for flag in fit.flags):
+        raise FitError(fit.message)
+    return fit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Identification:
+    """How well the pigments in one solvent describe a scan whose solvent is unknown.
+
+    Attributes
+    ----------
+    solvent : str
+    fit : MixtureFit
+        Its concentrations are not to be used: the solvent is a guess.
+    score : float
+        Chi-square of the fit, priors of the shifts included; the lowest describes best.
+    """
+
+    solvent: str
+    fit: MixtureFit
+    score: float
+
+
+def identify(
+    scan: Scan,
+    library: ReferenceLibrary,
+    *,
+    path_length: float = 1.0,
+    bandwidth: float | None = None,
+    linear_limit: float = LINEAR_LIMIT,
+) -> tuple[Identification, ...]:
+    """Fit a scan with the eight leaf pigments of each solvent, best first.
+
+    Solvents in which a reference is missing are passed over.
+
+    Parameters
+    ----------
+    scan : Scan
+    library : ReferenceLibrary
+    path_length, bandwidth, linear_limit
+        As in `fit_mixture`.
+
+    Returns
+    -------
+    tuple of Identification
+        Empty when the scan cannot be fitted in any solvent.
+    """
+    found = []
+    for solvent in library.solvents:
+        try:
+            fit = fit_mixture(
+                scan,
+                library.select(solvent=solvent),
+                path_length=path_length,
+                bandwidth=bandwidth,
+                linear_limit=linear_limit,
+            )
+        except (LookupError, FitError):
+            continue
+        # grades with a larger shape error must not win by it: compare per stated noise
+        found.append(Identification(solvent, fit, fit.reduced_chi_square * fit.shape_error_factor))
+    return tuple(sorted(found, key=lambda item: item.score))
+
+
+def _options(
+    linear_limit: float,
+    absorptivity_uncertainty: bool,
+    merge_limit: float | None,
+    noise: float | None,
+    shape_covariance: bool,
+) -> Options:
+    limit = error_model()["merge_limit"] if merge_limit is None else merge_limit
+    if noise is not None:
+        _positive(noise, "noise")
+    return Options(
+        _positive(linear_limit, "linear_limit"),
+        absorptivity_uncertainty,
+        _positive(limit, "merge_limit"),
+        noise,
+        shape_covariance,
+    )
+
+
+def _positive(value: float, name: str) -> float:
+    number = float(value)
+    if not (math.isfinite(number) and number > 0):
+        raise InputError(f"{name} is {number:g}, but must be a number above zero.")
+    return number
+
+
+def _one_each(value: object, n: int, name: str) -> list:
+    """One value for all, or one each."""
+    if value is None or np.ndim(value) == 0:  # type: ignore[arg-type]
+        return [value] * n
+    values = list(value)  # type: ignore[call-overload]
+    if len(values) != n:
+        raise InputError(f"{name} has {len(values)} values for {n} scans; give one, or one each.")
+    return values
+
+
+# --- from tubes to problems -------------------------------------------------
+
+
+def _fit_tubes(
+    tubes: Sequence[Tube], references: References, options: Options
+) -> list[MixtureFit]:
+    """Sort tubes into batches with the same grid, path ratios and bandwidth; fit each."""
+    batches: dict[tuple, list[int]] = {}
+    for position, tube in enumerate(tubes):
+        if tube.bandwidth is not None:
+            _positive(tube.bandwidth, "bandwidth")
+        key = (
+            tuple(scan.wavelength.tobytes() for scan in tube.scans),
+            _relative_factors(tube),
+            tube.dilution_uncertainties,
+            tube.bandwidth,
+        )
+        batches.setdefault(key, []).append(position)
+    fits: dict[int, MixtureFit] = {}
+    for positions in batches.values():
+        for start in range(0, len(positions), BATCH):
+            chosen = positions[start : start + BATCH]
+            for position, fit in zip(
+                chosen,
+                _fit_batch([tubes[i] for i in chosen], references, options),
+                strict=True,
+            ):
+                fits[position] = fit
+    return [fits[position] for position in range(len(tubes))]
+
+
+def _relative_factors(tube: Tube) -> tuple[float, ...]:
+    """Path length over dilution factor, relative to the scan with the most pigment."""
+    factors = np.array(tube.path_lengths) / np.array(tube.dilution_factors)
+    return tuple(float(f) for f in factors / factors.max())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Usable:
+    """The readings of one tube that a fit may use, and why others may not."""
+
+    absorbance: Array
+    used: Mask
+    smoothed: Array
+    floor: Array
+    flags: tuple[Flag, ...]
+    problem: str  # why the tube cannot be fitted, or ""
+
+
+def usable(tube: Tube, references: References, limit: float) -> Usable:
+    """Choose the usable readings of a tube.
+
+    Parameters
+    ----------
+    tube : Tube
+    references : References
+    limit : float
+        Linear limit, applied to the smoothed scan here and to the fit later.
+
+    Returns
+    -------
+    Usable
+    """
+    low = max(references.solvent.uv_limit_nm, *(e.valid_from for e in references.entries))
+    high = min(e.valid_to for e in references.entries)
+    flags: list[Flag] = []
+    masks, levels, floors = [], [], []
+    for scan in tube.scans:
+        wavelength, absorbance = scan.wavelength, scan.absorbance
+        smooth = smoothed(wavelength, absorbance)
+        step = digitisation(absorbance)
+        flat = flat_top(absorbance, step)
+        measured = np.isfinite(absorbance)
+        inside = (wavelength >= low) & (wavelength <= high)
+        linear = np.where(np.isfinite(smooth), smooth, np.inf) <= limit
+        masks.append(measured & inside & linear & ~flat)
+        levels.append(np.where(np.isfinite(smooth), smooth, 0.0))
+        floors.append(max(step / math.sqrt(12), error_model()["noise_floor"]))
+        flags += _reading_flags(scan, smooth, inside & measured, flat, limit)
+    used = np.concatenate(masks)
+    stacked = np.concatenate([scan.wavelength for scan in tube.scans])
+    absorbance = np.concatenate([scan.absorbance for scan in tube.scans])
+    informative = used & _informative(references, stacked)
+    needed = int(error_model()["informative_points"])
+    problem = ""
+    if informative.sum() < needed:
+        problem = (
+            f"{tube.name}: {int(informative.sum())} usable points tell of the candidates, but a "
+            f"fit needs {needed} (usable: {low:g} nm and up, below absorbance {limit:g}). "
+            "Dilute, scan a wider range, or use a finer step."
+        )
+    return Usable(
+        np.where(used, absorbance, 0.0),
+        used,
+        np.concatenate(levels),
+        np.array(floors),
+        tuple(flags),
+        problem,
+    )
+
+
+def _informative(references: References, wavelength: Array) -> Mask:
+    shapes = np.array([entry.shape(wavelength) for entry in references.entries])
+    return np.asarray((shapes > INFORMATIVE_SHARE).any(axis=0))
+
+
+def _reading_flags(
+    scan: Scan, smooth: Array, inside: Mask, flat: Mask, limit: float
+) -> list[Flag]:
+    numbers = error_model()
+    flags = list(scan.flags)
+    if not inside.any():
+        return flags
+    highest = float(np.nanmax(np.where(inside, smooth, np.nan)))
+    place = float(scan.wavelength[int(np.nanargmax(np.where(inside, smooth, np.nan)))])
+    if highest > limit:
+        over = scan.wavelength[inside & (smooth > limit)]
+        flags.append(
+            Flag(
+                "above-linear-limit",
+                f"{scan.name}: absorbance reaches {highest:.2f} at {place:.0f} nm; "
+                f"{over.size} points above {limit:g} ({over[0]:.0f}-{over[-1]:.0f} nm) "
+                "were left out. Dilute and rescan.",
+            )
+        )
+    elif highest > numbers["high_absorbance"]:
+        flags.append(
+            Flag(
+                "high-absorbance",
+                f"{scan.name}: absorbance {highest:.2f} at {place:.0f} nm lies above "
+                f"{numbers['high_absorbance']:g}.",
+            )
+        )
+    if flat.any():
+        over = scan.wavelength[flat]
+        flags.append(
+            Flag(
+                "flat-top",
+                f"{scan.name}: equal readings of {np.nanmax(scan.absorbance):.3f} from "
+                f"{over[0]:.0f} to {over[-1]:.0f} nm look like a detector's ceiling.",
+            )
+        )
+    peak = peak_absorbance(scan)
+    if peak < numbers["weak_signal"]:
+        flags.append(
+            Flag(
+                "weak-signal",
+                f"{scan.name}: the highest absorbance is {peak:.3f}, below "
+                f"{numbers['weak_signal']:g}.",
+            )
+        )
+    return flags
+
+
+# --- from a batch to fits ---------------------------------------------------
+
+
+def _fit_batch(tubes: list[Tube], references: References, options: Options) -> list[MixtureFit]:
+    limit = options.linear_limit
+    width = tubes[0].bandwidth
+    if width is not None and width > error_model()["wide_bandwidth"]:
+        # a wide slit averages transmittance; below absorbance 1 that hardly matters
+        limit = min(limit, error_model()["wide_bandwidth_linear_limit"])
+    chosen = [usable(tube, references, limit) for tube in tubes]
+    good = [i for i, choice in enumerate(chosen) if not choice.problem]
+    fits: list[MixtureFit | None] = [None] * len(tubes)
+    if good:
+        problem = engine.Problem(
+            layout=model.layout(references, len(tubes[0].scans)),
+            wavelengths=tuple(scan.wavelength for scan in tubes[0].scans),
+            factors=_relative_factors(tubes[0]),
+            factor_uncertainties=tubes[0].dilution_uncertainties,
+            bandwidth=width,
+            absorbance=np.array([chosen[i].absorbance for i in good]),
+            used=np.array([chosen[i].used for i in good]),
+            smoothed=np.array([chosen[i].smoothed for i in good]),
+            noise_floor=np.array([chosen[i].floor for i in good]),
+            linear_limit=limit,
+            shape_errors=np.array([entry.shape_error for entry in references.entries]),
+            shift_prior=references.solvent.shift_prior_nm,
+            noise=None
+            if options.noise is None
+            else np.full((len(good), len(tubes[0].scans)), options.noise),
+            shape_covariance=options.shape_covariance,
+        )
+        solution = engine.solve(problem)
+        for row, i in enumerate(good):
+            fits[i] = _report(tubes[i], references, options, problem, solution, row, chosen[i])
+    return [
+        fit if fit is not None else _failed(tube, references, choice)
+        for fit, tube, choice in zip(fits, tubes, chosen, strict=True)
+    ]
+
+
+def _report(
+    tube: Tube,
+    references: References,
+    options: Options,
+    problem: engine.Problem,
+    solution: engine.Solution,
+    row: int,
+    choice: Usable,
+) -> MixtureFit:
+    lay = problem.layout
+    values, free = solution.parameters[row], solution.unconstrained[row]
+    strongest = max(
+        path / dilution
+        for path, dilution in zip(tube.path_lengths, tube.dilution_factors, strict=True)
+    )
+    # amplitude (absorbance at the maximum in the strongest scan) to g/L
+    per_amplitude = 1.0 / (strongest * np.array([entry.scale for entry in references.entries]))
+    outer = np.outer(per_amplitude, per_amplitude)
+    concentration = values[lay.amplitudes] * per_amplitude
+    errors = np.sqrt(np.maximum(solution.parameter_variance[row], 0.0))
+    shifts = dict(zip(lay.shift_groups, values[lay.shifts].tolist(), strict=True))
+    bands, share = _unassigned(solution, row, values[lay.amplitudes], references)
+    covariance_scale = _scale_covariance(
+        concentration, references, options.absorptivity_uncertainty
+    )
+    runs_z = solution.runs_z[row]
+    success = bool(solution.converged[row])
+    bounds = np.cumsum([w.size for w in problem.wavelengths])[:-1]
+    fit = MixtureFit(
+        name=tube.name,
+        success=success,
+        message="converged" if success else f"{tube.name}: the fit did not converge.",
+        references=references,
+        scans=tube.scans,
+        dilution_factors=np.array(tube.dilution_factors),
+        path_lengths=np.array(tube.path_lengths),
+        used=tuple(np.split(solution.used[row], bounds)),
+        concentration=concentration,
+        concentration_unconstrained=free[lay.amplitudes] * per_amplitude,
+        covariance_noise=solution.covariance_noise[row] * outer,
+        covariance_shape=solution.covariance_shape[row] * outer,
+        covariance_scale=covariance_scale,
+        zero_uncertainty=np.sqrt(np.maximum(solution.zero_variance[row], 0.0)) * per_amplitude,
+        group_shifts=shifts,
+        group_shift_uncertainties=dict(
+            zip(lay.shift_groups, errors[lay.shifts].tolist(), strict=True)
+        ),
+        offsets=values[lay.offsets],
+        scatters=values[lay.scatters],
+        scatter_exponent=float(values[lay.exponent]),
+        bandwidth=tube.bandwidth,
+        bandwidth_variance=float(values[lay.broadening]),
+        noise=solution.noise[row],
+        shape_error_factor=float(solution.shape_factor[row]),
+        reduced_chi_square=float(solution.chi_square[row] / solution.degrees[row]),
+        runs_p_value=math.erfc(abs(runs_z) / math.sqrt(2)) if math.isfinite(runs_z) else math.nan,
+        unassigned_share=share,
+        unassigned_bands=bands,
+        groups=(),
+        flags=(),
+    )
+    groups, group_flags = report_groups(fit, merge_limit=options.merge_limit)
+    flags = [
+        *choice.flags,
+        *_fit_flags(fit, errors[lay.offsets], errors[lay.scatters]),
+        *_reference_flags(fit),
+        *group_flags,
+    ]
+    return replace(fit, groups=groups, flags=ranked(flags))
+
+
+def _scale_covariance(concentration: Array, references: References, absorptivity: bool) -> Array:
+    """Photometer gain, common to all, and the absorptivities, one each."""
+    covariance = PHOTOMETER_GAIN_UNCERTAINTY**2 * np.outer(concentration, concentration)
+    if absorptivity:
+        relative = np.array([entry.scale_uncertainty for entry in references.entries])
+        covariance += np.diag((relative * concentration) ** 2)
+    return covariance
+
+
+def _unassigned(
+    solution: engine.Solution, row: int, amplitudes: Array, references: References
+) -> tuple[tuple[UnassignedBand, ...], float]:
+    """Significant further bands, strongest first, and the share of area left over."""
+    height = solution.search_height[row]
+    z = height / solution.search_uncertainty[row]
+    places = solution.search_wavelength
+    numbers = error_model()
+    z = np.where(np.isfinite(z), z, 0.0)
+    order = np.argsort(-z)
+    found: list[int] = []
+    for i in order:
+        if z[i] < numbers["unassigned_significance"]:
+            break
+        # neighbours on the comb see the same band
+        if all(abs(places[i] - places[k]) > 3 * engine.SEARCH_STEP_NM for k in found):
+            found.append(int(i))
+    share = float(solution.excess_share[row])
+    areas = np.array(
+        [
+            float(np.sum(entry.height * entry.width)) * math.sqrt(2 * math.pi)
+            for entry in references.entries
+        ]
+    )
+    assigned = float(areas @ amplitudes)
+    if found:
+        extra = float(height[found[0]]) * engine.SEARCH_WIDTH_NM * math.sqrt(2 * math.pi)
+        share = max(share, extra / (extra + assigned) if extra + assigned > 0 else 1.0)
+    bands = tuple(
+        UnassignedBand(float(places[i]), float(height[i]), float(z[i])) for i in found
+    )
+    if share < numbers["unassigned_minimum_share"]:
+        bands = ()
+    return bands, share
+
+
+def _fit_flags(fit: MixtureFit, offset_errors: Array, scatter_errors: Array) -> list[Flag]:
+    numbers = error_model()
+    flags = []
+    if not fit.success:
+        flags.append(Flag("not-converged", fit.message))
+    if fit.bandwidth is not None and fit.bandwidth > numbers["wide_bandwidth"]:
+        flags.append(
+            Flag(
+                "wide-bandwidth",
+                f"spectral bandwidth {fit.bandwidth:g} nm; only points below absorbance "
+                f"{numbers['wide_bandwidth_linear_limit']:g} were used.",
+            )
+        )
+    flags += _shift_flags(fit)
+    if fit.unassigned_bands:
+        band = fit.unassigned_bands[0]
+        flags.append(
+            Flag(
+                "unassigned-absorbance",
+                f"a band near {band.wavelength:.0f} nm, height {band.absorbance:.3f}, belongs to "
+                f"no candidate ({100 * fit.unassigned_share:.1f} % of the area).",
+            )
+        )
+    if fit.shape_error_factor > 1:
+        code = "poor-fit" if fit.shape_error_factor >= 4 else "shape-error-raised"
+        flags.append(
+            Flag(
+                code,
+                f"the scan departs from the references {fit.shape_error_factor:.1f} times as far "
+                "as their stated shape error; the uncertainties were raised to match.",
+            )
+        )
+    if fit.runs_p_value < 1e-4:
+        flags.append(
+            Flag("structured-residual", f"runs test of the residual: p = {fit.runs_p_value:.1g}.")
+        )
+    for scan, offset, error in zip(fit.scans, fit.offsets, offset_errors, strict=True):
+        if abs(offset) - 2 * error > numbers["offset_limit"]:
+            flags.append(
+                Flag(
+                    "offset",
+                    f"{scan.name}: offset of {offset:+.3f} absorbance (limit "
+                    f"{numbers['offset_limit']:g}); it was fitted. Check blank and cuvette.",
+                )
+            )
+    for scan, scatter, error in zip(fit.scans, fit.scatters, scatter_errors, strict=True):
+        if scatter - 2 * error > numbers["scatter_limit"]:
+            flags.append(
+                Flag(
+                    "scatter",
+                    f"{scan.name}: scatter of {scatter:.3f} absorbance at 500 nm (limit "
+                    f"{numbers['scatter_limit']:g}); it was fitted. Let settle or filter.",
+                )
+            )
+    return flags
+
+
+def _shift_flags(fit: MixtureFit) -> list[Flag]:
+    numbers = error_model()
+    present = {
+        model.shift_group(entry.group, region)
+        for entry, found in zip(fit.references.entries, fit.detected, strict=True)
+        if found
+        for region in entry.region
+    }
+    seen = {
+        group: shift
+        for group, shift in fit.group_shifts.items()
+        if group in present and fit.group_shift_uncertainties[group] < 1.0
+    }
+    if not seen:
+        return []
+    group = max(seen, key=lambda name: abs(seen[name]))
+    shift = seen[group]
+    text = (
+        f"the bands of the {group.replace(', ', ' (') + (')' if ', ' in group else '')} lie "
+        f"{shift:+.1f} nm from the reference in {fit.references.solvent.name}; check the solvent "
+        "and the wavelength scale."
+    )
+    if abs(shift) > numbers["shift_warn"]:
+        return [Flag("implausible-shift", text)]
+    if abs(shift) > numbers["shift_note"]:
+        return [Flag("band-shift", text)]
+    return []
+
+
+def _reference_flags(fit: MixtureFit) -> list[Flag]:
+    flags = []
+    entries = [
+        entry
+        for entry, found in zip(fit.references.entries, fit.detected, strict=True)
+        if found
+    ]
+    estimates = [entry.pigment for entry in entries if entry.grade == "estimate"]
+    adapted = [entry.pigment for entry in entries if entry.grade == "adapted"]
+    solvent = fit.references.solvent.name
+    if estimates:
+        flags.append(
+            Flag(
+                "estimate-grade",
+                f"no published absorptivity of {', '.join(estimates)} in {solvent}: good for a "
+                "share and an alarm, not for mass. Redissolve in a tabulated solvent.",
+            )
+        )
+    if adapted:
+        flags.append(
+            Flag(
+                "adapted-reference",
+                f"the shape of {', '.join(adapted)} in {solvent} was adapted from another solvent.",
+            )
+        )
+    return flags
+
+
+def _failed(tube: Tube, references: References, choice: Usable) -> MixtureFit:
+    n, n_scans = len(references.entries), len(tube.scans)
+    unknown = np.full(n, np.nan)
+    square = np.full((n, n), np.nan)
+    groups = model.layout(references).shift_groups
+    sizes = np.cumsum([len(scan) for scan in tube.scans])[:-1]
+    fit = MixtureFit(
+        name=tube.name,
+        success=False,
+        message=choice.problem,
+        references=references,
+        scans=tube.scans,
+        dilution_factors=np.array(tube.dilution_factors),
+        path_lengths=np.array(tube.path_lengths),
+        used=tuple(np.split(choice.used, sizes)),
+        concentration=unknown,
+        concentration_unconstrained=unknown,
+        covariance_noise=square,
+        covariance_shape=square,
+        covariance_scale=square,
+        zero_uncertainty=unknown,
+        group_shifts=dict.fromkeys(groups, math.nan),
+        group_shift_uncertainties=dict.fromkeys(groups, math.nan),
+        offsets=np.full(n_scans, np.nan),
+        scatters=np.full(n_scans, np.nan),
+        scatter_exponent=math.nan,
+        bandwidth=tube.bandwidth,
+        bandwidth_variance=math.nan,
+        noise=np.full(n_scans, np.nan),
+        shape_error_factor=math.nan,
+        reduced_chi_square=math.nan,
+        runs_p_value=math.nan,
+        unassigned_share=math.nan,
+        unassigned_bands=(),
+        groups=(),
+        flags=ranked([*choice.flags, Flag("not-fitted", choice.problem)]),
+    )
+    return replace(fit, groups=report_groups(fit, merge_limit=1.0)[0])

@@ -1,0 +1,397 @@
+"""The measurement model: band shapes moved and broadened, on a scattering baseline.
+
+    A(λ) = l Σ_j c_j a_j(λ - δ; v) + b0 + b1 (500/λ)^n
+
+A shape is a sum of Gaussians, so its derivatives are exact and broadening by a
+variance v obeys ∂a/∂v = a''/2. Around an expansion point the model is therefore a
+linear combination of each shape's derivatives with polynomial coefficients in
+(δ, v): the basis is shared by every scan of a grid, the coefficients are small.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specfrac.fitting.error_model import error_model
+from specfrac.references import PigmentReference, References
+
+if TYPE_CHECKING:
+    from specfrac.fitting.results import Curves, MixtureFit
+
+Array = NDArray[np.float64]
+
+ORDER = 4  # of the Taylor expansion in shift; v counts twice
+EXPONENT_ORDER = 3
+SCATTER_REFERENCE_NM = 500.0  # definition of b1
+
+SHIFT_GROUPS = ("carotenes", "xanthophylls", "chlorophylls, Soret", "chlorophylls, red")
+"""Groups of bands that move together between solvents."""
+
+
+def shift_group(group: str, region: str) -> str:
+    """Return the shift group of a band from its pigment's group and its region."""
+    if region == "soret":
+        return SHIFT_GROUPS[2]
+    if region == "red":
+        return SHIFT_GROUPS[3]
+    return SHIFT_GROUPS[0] if group == "carotene" else SHIFT_GROUPS[1]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Component:
+    """The bands of one pigment that move together.
+
+    Attributes
+    ----------
+    pigment : int
+        Position among the candidates.
+    shift : int
+        Position among the shift groups present.
+    centre, height, width : ndarray, shape (n_bands,)
+    bandwidth : float
+        nm, spectral bandwidth of the reference.
+    """
+
+    pigment: int
+    shift: int
+    centre: Array
+    height: Array
+    width: Array
+    bandwidth: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layout:
+    """Which parameters a fit has and where they stand.
+
+    The parameter vector is [amplitudes, offsets, scatters, shifts, v, n]; an
+    amplitude is a pigment's absorbance at its main maximum in a cell of 1 cm.
+
+    Attributes
+    ----------
+    components : tuple of Component
+    n_pigments, n_scans : int
+        Candidates; scans of one tube fitted together.
+    shift_groups : tuple of str
+        Those present among the candidates.
+    """
+
+    components: tuple[Component, ...]
+    n_pigments: int
+    n_scans: int
+    shift_groups: tuple[str, ...]
+
+    @property
+    def n_parameters(self) -> int:
+        return self.n_pigments + 2 * self.n_scans + len(self.shift_groups) + 2
+
+    @property
+    def amplitudes(self) -> slice:
+        return slice(0, self.n_pigments)
+
+    @property
+    def offsets(self) -> slice:
+        return slice(self.n_pigments, self.n_pigments + self.n_scans)
+
+    @property
+    def scatters(self) -> slice:
+        return slice(self.n_pigments + self.n_scans, self.n_pigments + 2 * self.n_scans)
+
+    @property
+    def shifts(self) -> slice:
+        start = self.n_pigments + 2 * self.n_scans
+        return slice(start, start + len(self.shift_groups))
+
+    @property
+    def broadening(self) -> int:
+        return self.n_parameters - 2
+
+    @property
+    def exponent(self) -> int:
+        return self.n_parameters - 1
+
+    @property
+    def n_shape_columns(self) -> int:
+        return len(self.components) * (ORDER + 1)
+
+    @property
+    def n_columns(self) -> int:
+        return self.n_shape_columns + self.n_scans * (EXPONENT_ORDER + 2)
+
+
+def layout(references: References, n_scans: int = 1) -> Layout:
+    """Return the layout of a fit with these candidates."""
+    keys = [
+        [shift_group(entry.group, region) for region in dict.fromkeys(entry.region)]
+        for entry in references.entries
+    ]
+    present = tuple(g for g in SHIFT_GROUPS if any(g in groups for groups in keys))
+    components = []
+    for position, entry in enumerate(references.entries):
+        regions = np.array(entry.region)
+        for region in dict.fromkeys(entry.region):
+            part = regions == region
+            components.append(
+                Component(
+                    position,
+                    present.index(shift_group(entry.group, region)),
+                    entry.centre[part],
+                    entry.height[part],
+                    entry.width[part],
+                    entry.bandwidth,
+                )
+            )
+    return Layout(tuple(components), len(references.entries), n_scans, present)
+
+
+def shape_derivatives(
+    wavelength: Array,
+    centre: Array,
+    height: Array,
+    width: Array,
+    *,
+    shift: float = 0.0,
+    variance: float = 0.0,
+    order: int = ORDER,
+) -> Array:
+    """Sum of Gaussian bands, moved and broadened at constant area, with derivatives.
+
+    Parameters
+    ----------
+    wavelength : ndarray, shape (n_points,)
+        nm.
+    centre, height, width : ndarray, shape (n_bands,)
+        nm, relative, nm (standard deviation).
+    shift : float
+        nm, added to each centre.
+    variance : float
+        nm^2, added to each squared width; a negative one may at most halve a width.
+    order : int
+        Highest derivative.
+
+    Returns
+    -------
+    ndarray, shape (order + 1, n_points)
+        Derivatives by wavelength of order 0, 1, ...
+    """
+    sigma = np.sqrt(np.maximum(width**2 + variance, width**2 / 4))
+    u = (wavelength[None, :] - centre[:, None] - shift) / sigma[:, None]
+    # exp underflows silently to zero far from a band, which is right
+    gauss = (height * width / sigma)[:, None] * np.exp(-0.5 * np.minimum(u * u, 1400.0))
+    result = np.empty((order + 1, wavelength.size))
+    # d^k/dλ^k of a Gaussian is (-1/σ)^k He_k(u) times it; He by recurrence
+    previous, hermite = np.zeros_like(u), np.ones_like(u)
+    factor = np.ones_like(sigma)
+    for k in range(order + 1):
+        result[k] = factor @ (hermite * gauss)
+        previous, hermite = hermite, u * hermite - k * previous
+        factor = -factor / sigma
+    return result
+
+
+def slit_variance(bandwidth: float, reference_bandwidth: float) -> float:
+    """Variance a triangular slit adds beyond the reference's own, nm^2: (B² - B_ref²)/6."""
+    return (bandwidth**2 - reference_bandwidth**2) / 6
+
+
+def basis(
+    layout_: Layout,
+    wavelengths: tuple[Array, ...],
+    factors: tuple[float, ...],
+    *,
+    centres: Array,
+    variance: float,
+    bandwidth: float | None,
+) -> Array:
+    """Basis functions of the linear model on the stacked grids of one tube's scans.
+
+    Parameters
+    ----------
+    layout_ : Layout
+    wavelengths : tuple of ndarray
+        Grid of each scan.
+    factors : tuple of float
+        Path length over dilution factor of each scan, relative to an amplitude.
+    centres : ndarray, shape (n_shift_groups,)
+        nm, shifts at the expansion point.
+    variance : float
+        nm^2, broadening at the expansion point.
+    bandwidth : float or None
+        nm; when given, each reference is broadened to it.
+
+    Returns
+    -------
+    ndarray, shape (n_columns, n_points)
+        Component by component its derivatives 0 to 4, then for each scan the offset
+        and the derivatives of (500/λ)^n by n at the prior's exponent, over k!.
+    """
+    n_points = sum(w.size for w in wavelengths)
+    columns = np.zeros((layout_.n_columns, n_points))
+    n_prior = error_model()["scatter_exponent"]
+    start = 0
+    for scan, (wavelength, factor) in enumerate(zip(wavelengths, factors, strict=True)):
+        points = slice(start, start + wavelength.size)
+        for number, part in enumerate(layout_.components):
+            extra = slit_variance(bandwidth, part.bandwidth) if bandwidth is not None else 0.0
+            rows = slice(number * (ORDER + 1), (number + 1) * (ORDER + 1))
+            columns[rows, points] = factor * shape_derivatives(
+                wavelength,
+                part.centre,
+                part.height,
+                part.width,
+                shift=float(centres[part.shift]),
+                variance=variance + extra,
+            )
+        row = layout_.n_shape_columns + scan * (EXPONENT_ORDER + 2)
+        columns[row, points] = 1.0
+        log_ratio = np.log(SCATTER_REFERENCE_NM / wavelength)
+        for k in range(EXPONENT_ORDER + 1):
+            columns[row + 1 + k, points] = (
+                np.exp(n_prior * log_ratio) * log_ratio**k / math.factorial(k)
+            )
+        start += wavelength.size
+    return columns
+
+
+def coefficients(
+    layout_: Layout, parameters: Array, centres: Array, variance: Array
+) -> tuple[Array, Array]:
+    """Coefficients of the basis and their derivatives by the parameters.
+
+    Parameters
+    ----------
+    layout_ : Layout
+    parameters : ndarray, shape (n, n_parameters)
+    centres : ndarray, shape (n, n_shift_groups)
+        Expansion points of the shifts, nm.
+    variance : ndarray, shape (n,)
+        Expansion points of the broadening, nm^2.
+
+    Returns
+    -------
+    values : ndarray, shape (n, n_columns)
+    jacobian : ndarray, shape (n, n_columns, n_parameters)
+    """
+    n = parameters.shape[0]
+    shifts = parameters[:, layout_.shifts] - centres
+    half_w = (parameters[:, layout_.broadening] - variance) / 2
+    values = np.zeros((n, layout_.n_columns))
+    jacobian = np.zeros((n, layout_.n_columns, layout_.n_parameters))
+
+    polynomials = _taylor(shifts, half_w[:, None])  # (n, groups, ORDER + 1)
+    lowered = np.zeros_like(polynomials)
+    lowered[..., 1:] = polynomials[..., :-1]
+    lowered_twice = np.zeros_like(polynomials)
+    lowered_twice[..., 2:] = polynomials[..., :-2]
+    first_shift = layout_.shifts.start
+    for number, part in enumerate(layout_.components):
+        rows = slice(number * (ORDER + 1), (number + 1) * (ORDER + 1))
+        amplitude = parameters[:, part.pigment, None]
+        values[:, rows] = amplitude * polynomials[:, part.shift]
+        jacobian[:, rows, part.pigment] = polynomials[:, part.shift]
+        jacobian[:, rows, first_shift + part.shift] = -amplitude * lowered[:, part.shift]
+        jacobian[:, rows, layout_.broadening] = 0.5 * amplitude * lowered_twice[:, part.shift]
+
+    excess = parameters[:, layout_.exponent] - error_model()["scatter_exponent"]
+    powers = excess[:, None] ** np.arange(EXPONENT_ORDER + 1)
+    slopes = np.zeros_like(powers)
+    slopes[:, 1:] = np.arange(1, EXPONENT_ORDER + 1) * powers[:, :-1]
+    for scan in range(layout_.n_scans):
+        row = layout_.n_shape_columns + scan * (EXPONENT_ORDER + 2)
+        rows = slice(row + 1, row + EXPONENT_ORDER + 2)
+        offset, scatter = layout_.offsets.start + scan, layout_.scatters.start + scan
+        values[:, row] = parameters[:, offset]
+        jacobian[:, row, offset] = 1.0
+        values[:, rows] = parameters[:, scatter, None] * powers
+        jacobian[:, rows, scatter] = powers
+        jacobian[:, rows, layout_.exponent] = parameters[:, scatter, None] * slopes
+    return values, jacobian
+
+
+def _taylor(shift: Array, half_variance: Array) -> Array:
+    """Coefficient of each derivative: p_o = Σ_m (-d)^(o-2m)/(o-2m)! (w/2)^m/m!."""
+    half_variance = np.broadcast_to(half_variance, shift.shape)
+    moved = [np.ones_like(shift)]
+    broadened = [np.ones_like(shift)]
+    for k in range(1, ORDER + 1):
+        moved.append(moved[-1] * -shift / k)
+        broadened.append(broadened[-1] * half_variance / k)
+    result = np.empty((*shift.shape, ORDER + 1))
+    for order in range(ORDER + 1):
+        result[..., order] = sum(
+            moved[order - 2 * m] * broadened[m] for m in range(order // 2 + 1)
+        )
+    return result
+
+
+def pigment_shape(
+    entry: PigmentReference,
+    wavelength: Array,
+    *,
+    shifts: Mapping[str, float],
+    bandwidth: float | None,
+    variance: float,
+) -> Array:
+    """Exact shape of one pigment at fitted shifts and breadth, shape (n_points,)."""
+    extra = slit_variance(bandwidth, entry.bandwidth) if bandwidth is not None else 0.0
+    regions = np.array(entry.region)
+    total = np.zeros(wavelength.size)
+    for region in dict.fromkeys(entry.region):
+        part = regions == region
+        total += shape_derivatives(
+            wavelength,
+            entry.centre[part],
+            entry.height[part],
+            entry.width[part],
+            shift=shifts[shift_group(entry.group, region)],
+            variance=variance + extra,
+            order=0,
+        )[0]
+    return total
+
+
+def curves(fit: MixtureFit, index: int = 0) -> Curves:
+    """Draw a fit on the grid of one of its scans (see `MixtureFit.curves`)."""
+    from specfrac.fitting.results import Curves
+
+    scan = fit.scans[index]
+    wavelength = scan.wavelength
+    factor = fit.path_lengths[index] / fit.dilution_factors[index]
+    components = np.array(
+        [
+            factor
+            * concentration
+            * entry.scale
+            * pigment_shape(
+                entry,
+                wavelength,
+                shifts=fit.group_shifts,
+                bandwidth=fit.bandwidth,
+                variance=fit.bandwidth_variance,
+            )
+            for concentration, entry in zip(
+                fit.concentration, fit.references.entries, strict=True
+            )
+        ]
+    )
+    ratio = SCATTER_REFERENCE_NM / wavelength
+    baseline = fit.offsets[index] + fit.scatters[index] * ratio**fit.scatter_exponent
+    fitted = components.sum(axis=0) + baseline
+    errors = np.array([entry.shape_error for entry in fit.references.entries])
+    return Curves(
+        wavelength=wavelength,
+        absorbance=scan.absorbance,
+        used=fit.used[index],
+        fitted=fitted,
+        residual=scan.absorbance - fitted,
+        baseline=baseline,
+        components=components,
+        shape_uncertainty=fit.shape_error_factor
+        * np.sqrt(((errors[:, None] * components) ** 2).sum(axis=0)),
+    )
