@@ -2,244 +2,47 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from specfrac.flags import Flag
-from specfrac.sheet import Fraction, Run
-from specfrac.uncertainty import Quantity
+from specfrac.balance import Balance, BalanceRow, balance, balance_flags
+from specfrac.flags import Flag, ranked
+from specfrac.purity import Purity, Target
+from specfrac.references import ReferenceLibrary, load_references
+from specfrac.sheet import Fraction, InputFile, Run, TubeScan
+from specfrac.tubes import (
+    FractionResult,
+    GroupResult,
+    MeasuredTube,
+    PigmentResult,
+    bench,
+    measure,
+    result_of,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from specfrac.equations import EquationResult
-    from specfrac.fitting import MixtureFit
-    from specfrac.fitting.results import Identification
 
-Interval = tuple[float, float]
+__all__ = [
+    "Balance",
+    "BalanceRow",
+    "Fraction",
+    "FractionResult",
+    "GroupResult",
+    "InputFile",
+    "PigmentResult",
+    "Purity",
+    "Run",
+    "RunResult",
+    "TubeScan",
+    "analyse_run",
+]
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PigmentResult:
-    """One pigment in one tube.
-
-    Attributes
-    ----------
-    pigment, group : str
-        Key, and family (carotene, xanthophyll, chlorophyll, pheophytin).
-    grade : str
-        Of the reference used.
-    for_mass : bool
-        False when that reference has no published scale.
-    detected, quantified : bool
-    merged_into : str or None
-        Group that is reported in its place, because the scan cannot tell its members apart.
-    concentration : Quantity
-        mg/L in the made-up solution, before dilution for the scan. The value is the
-        non-negative estimate, the uncertainty that of the unconstrained one.
-    concentration_unconstrained : float
-        mg/L; for averages and statistics.
-    detection_limit : float
-        mg/L.
-    mass, amount : Quantity or None
-        µg and nmol in the tube (for the loaded extract: on the column).
-    mass_unconstrained : float or None
-        µg.
-    share_mass, share_amount : Quantity or None
-        Of the coloured pigment, as fractions of one; None when nothing was found.
-    share_interval, share_amount_interval : (float, float) or None
-        95 %, within 0 and 1.
-    recovery : Quantity or None
-        Mass in the tube over mass of the same pigment loaded.
-    content : Quantity or None
-        µg per g of tissue.
-    """
-
-    pigment: str
-    group: str
-    grade: str
-    for_mass: bool
-    detected: bool
-    quantified: bool
-    merged_into: str | None
-    concentration: Quantity
-    concentration_unconstrained: float
-    detection_limit: float
-    mass: Quantity | None
-    mass_unconstrained: float | None
-    amount: Quantity | None
-    share_mass: Quantity | None
-    share_interval: Interval | None
-    share_amount: Quantity | None
-    share_amount_interval: Interval | None
-    recovery: Quantity | None
-    content: Quantity | None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class GroupResult:
-    """A sum of pigments in one tube.
-
-    Attributes as in `PigmentResult`; `factors` convert each member's mass into the
-    group's unit (1, or a ratio of molar masses for a group in equivalents).
-    """
-
-    name: str
-    members: tuple[str, ...]
-    factors: tuple[float, ...]
-    merged: bool
-    detected: bool
-    concentration: Quantity
-    concentration_unconstrained: float
-    mass: Quantity | None
-    mass_unconstrained: float | None
-    amount: Quantity | None
-    share_mass: Quantity | None
-    share_interval: Interval | None
-    recovery: Quantity | None
-    content: Quantity | None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Purity:
-    """How pure a tube is, as far as a scan can see.
-
-    Attributes
-    ----------
-    main : str
-        Pigment or merged group with the largest share by mass.
-    members : tuple of str
-        The pigment itself, or the members of the merged group.
-    share_mass, share_amount : Quantity
-        Of the coloured pigment, fractions of one.
-    interval, amount_interval : (float, float)
-        95 %.
-    lower_bound : float
-        Lower end of the interval by mass when unassigned absorbance counts as impurity.
-    target : str or None
-        The run's target pigment.
-    target_share, target_interval
-        Its share by mass in this tube, and the 95 % interval.
-    probability_above_target : float or None
-        That the target's share is above the wanted one.
-    sentence : str
-        All of it in plain words; never "purity of the solid".
-    """
-
-    main: str
-    members: tuple[str, ...]
-    share_mass: Quantity
-    interval: Interval
-    share_amount: Quantity
-    amount_interval: Interval
-    lower_bound: float
-    target: str | None
-    target_share: Quantity | None
-    target_interval: Interval | None
-    probability_above_target: float | None
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class FractionResult:
-    """What one tube holds.
-
-    Attributes
-    ----------
-    fraction : Fraction
-    fit : MixtureFit or None
-        None without a scan, without a solvent, or when the scan could not be fitted.
-    identification : tuple of Identification
-        Ranked guesses when no solvent is stated.
-    pigments : tuple of PigmentResult
-        One a candidate, in the order of the fit; empty without a fit.
-    groups : tuple of GroupResult
-    purity : Purity or None
-    total_mass : Quantity or None
-        µg of coloured pigment.
-    equations : tuple of EquationResult
-        Published simultaneous equations, as a second opinion.
-    flags : tuple of Flag
-        Of scan, fit and tube, worst first.
-    """
-
-    fraction: Fraction
-    fit: MixtureFit | None
-    identification: tuple[Identification, ...]
-    pigments: tuple[PigmentResult, ...]
-    groups: tuple[GroupResult, ...]
-    purity: Purity | None
-    total_mass: Quantity | None
-    equations: tuple[EquationResult, ...]
-    flags: tuple[Flag, ...]
-
-    def pigment(self, key: str) -> PigmentResult | None:
-        """Return the result of one pigment, or None when it was no candidate."""
-        return next((one for one in self.pigments if one.pigment == key), None)
-
-    def group(self, name: str) -> GroupResult | None:
-        """Return the result of one group, or None."""
-        return next((one for one in self.groups if one.name == name), None)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BalanceRow:
-    """Where one pigment, or one pool, went.
-
-    Attributes
-    ----------
-    name : str
-        Pigment key, or ``"carotenoids"``, ``"chlorophyll-a-pool"``, ``"chlorophyll-b-pool"``,
-        ``"porphyrins"``, ``"coloured pigment"``.
-    kind : str
-        ``"pigment"`` or ``"pool"``.
-    unit : str
-        ``"µg"``, or ``"nmol"`` for porphyrins: pheophytin is made on the column.
-    loaded : Quantity or None
-    tubes : tuple of (str, Quantity)
-        Name of the tube and what it holds.
-    found : Quantity
-        Sum over the tubes.
-    closure : Quantity or None
-        Found over loaded.
-    lower_bound : bool
-        True when a tube was not measured.
-    verdict : str
-        One sentence with the number and the limit.
-    """
-
-    name: str
-    kind: str
-    unit: str
-    loaded: Quantity | None
-    tubes: tuple[tuple[str, Quantity], ...]
-    found: Quantity
-    closure: Quantity | None
-    lower_bound: bool
-    verdict: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Balance:
-    """Mass and amount of every pigment and pool: loaded, found, closure.
-
-    Attributes
-    ----------
-    loaded_name : str or None
-        Name of the fraction that was loaded.
-    rows : tuple of BalanceRow
-        Pools first.
-    unmeasured : tuple of str
-        Tubes that hold something but have no usable scan or volume.
-    """
-
-    loaded_name: str | None
-    rows: tuple[BalanceRow, ...]
-    unmeasured: tuple[str, ...]
-
-    def row(self, name: str) -> BalanceRow | None:
-        """Return the row of one pigment or pool, or None."""
-        return next((one for one in self.rows if one.name == name), None)
+CHLOROPHYLLS = ("chlorophyll", "pheophytin")
+CAROTENOIDS = ("carotene", "xanthophyll")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -251,10 +54,10 @@ class RunResult:
     run : Run
     library_version : str
     fractions : tuple of FractionResult
-        In the order of the sheet; blanks are left out.
+        In the order of the sheet.
     balance : Balance
     flags : tuple of Flag
-        Of the run as a whole, worst first.
+        Of the run as a whole, worst first; each tube has its own.
     """
 
     run: Run
@@ -262,6 +65,10 @@ class RunResult:
     fractions: tuple[FractionResult, ...]
     balance: Balance
     flags: tuple[Flag, ...]
+
+    def fraction(self, name: str) -> FractionResult | None:
+        """Return the result of one tube, or None."""
+        return next((one for one in self.fractions if one.fraction.name == name), None)
 
     def record(self) -> dict[str, Any]:
         """Return the whole result as plain data, see `specfrac.records.run_record`."""
@@ -280,3 +87,141 @@ class RunResult:
         from specfrac.records import pigments_frame
 
         return pigments_frame(self)
+
+
+def analyse_run(run: Run, library: ReferenceLibrary | None = None) -> RunResult:
+    """Analyse every tube of a run, and the run as a whole.
+
+    A tube whose scan cannot be fitted keeps its place with a fatal flag; the others
+    are not lost.
+
+    Parameters
+    ----------
+    run : Run
+    library : ReferenceLibrary, optional
+        Default: the built-in one.
+
+    Returns
+    -------
+    RunResult
+    """
+    library = load_references() if library is None else library
+    table = bench(run, library)
+    tubes = [measure(fraction, table) for fraction in run.fractions]
+    loaded = next((tube for tube in tubes if tube.fraction.role == "loaded"), None)
+    results = tuple(
+        result_of(
+            tube,
+            table,
+            loaded=None if tube is loaded or tube.fraction.role == "standard" else loaded,
+            target=_target(run, library),
+            equations=_equations(tube),
+        )
+        for tube in tubes
+    )
+    found = balance(tubes, run.settings)
+    flags = [
+        *_run_flags(run, results),
+        *balance_flags(found, run.settings),
+        *(flag for result in results for flag in _content_flags(result, run)),
+    ]
+    return RunResult(run, library.version, results, found, ranked(flags))
+
+
+def _target(run: Run, library: ReferenceLibrary) -> Target | None:
+    name = run.target_pigment
+    if name is None:
+        return None
+    members = {
+        "carotenoids": [
+            key for key in library.pigments if library.pigment(key).group in CAROTENOIDS
+        ],
+        "chlorophyll-a-pool": ["chlorophyll-a", "pheophytin-a", "pheophorbide-a"],
+    }.get(name, [name])
+    return Target(name, tuple(members), run.target_share)
+
+
+# Flags of the run
+
+
+def _run_flags(run: Run, results: Sequence[FractionResult]) -> list[Flag]:
+    flags = []
+    nameless = [one.fraction.name for one in results if _has(one, "no-solvent")]
+    if nameless:
+        listed = ", ".join(repr(name) for name in nameless)
+        message = f"no solvent is stated for {listed}: pigments are named, masses are not given."
+        flags.append(Flag("no-solvent", message))
+    failed = [one.fraction.name for one in results if _has(one, "not-fitted")]
+    if failed:
+        listed = ", ".join(repr(name) for name in failed)
+        flags.append(Flag("not-fitted", f"no result for {listed}; see the tube."))
+    assumed = {*run.assumed, *(key for one in results for key in one.fraction.assumed)}
+    if assumed:
+        message = (
+            f"the sheet gives no uncertainty for {', '.join(sorted(assumed))}; "
+            "the defaults of glassware.csv stand in. Give yours as u_<field>."
+        )
+        flags.append(Flag("assumed-uncertainty", message))
+    return flags
+
+
+def _has(result: FractionResult, code: str) -> bool:
+    return any(flag.code == code for flag in result.flags)
+
+
+def _content_flags(result: FractionResult, run: Run) -> list[Flag]:
+    """Return flags for what no leaf holds; low limits count for the whole extract only."""
+    if result.fraction.role not in ("loaded", "cut", "wash"):
+        return []
+    basis = run.tissue_basis or "dry"  # the wider limits where the basis is not stated
+    extract = result.fraction.role == "loaded"
+    flags = []
+    for name, families in (("chlorophylls", CHLOROPHYLLS), ("carotenoids", CAROTENOIDS)):
+        parts = [one.content for one in result.pigments if one.group in families]
+        known = [one.value for one in parts if one is not None]
+        if not known:
+            continue
+        low, high = run.settings[f"{name}_{basis}_min"], run.settings[f"{name}_{basis}_max"]
+        total = sum(known)
+        if total > high or (extract and total < low):
+            flags.append(_implausible(result, name, total, (low, high), basis))
+    if extract:
+        flags += _ratio_flags(result, run)
+    return flags
+
+
+def _implausible(
+    result: FractionResult, name: str, total: float, limits: tuple[float, float], basis: str
+) -> Flag:
+    slip = (
+        "a dilution factor that was not applied, or a volume of another step"
+        if total > limits[1]
+        else "a dilution factor left out, or a tissue mass in the wrong unit"
+    )
+    if total > 100 * limits[1] or total < limits[0] / 100:
+        slip = "mL for L, or mg for g"
+    return Flag(
+        "implausible-content",
+        f"{result.fraction.name}: {total:.3g} µg {name} per g of {basis} tissue, outside "
+        f"{limits[0]:g} to {limits[1]:g} µg/g. Check for {slip}.",
+    )
+
+
+def _ratio_flags(result: FractionResult, run: Run) -> list[Flag]:
+    a, b = result.pigment("chlorophyll-a"), result.pigment("chlorophyll-b")
+    if not (a and b and a.quantified and b.quantified and b.concentration.value > 0):
+        return []
+    ratio = a.concentration.value / b.concentration.value
+    low, high = run.settings["chlorophyll_ratio_min"], run.settings["chlorophyll_ratio_max"]
+    if low <= ratio <= high:
+        return []
+    message = (
+        f"{result.fraction.name}: chlorophyll a over b is {ratio:.2g}, outside {low:g} to "
+        f"{high:g}. Check the solvent and the wavelength scale, and whether this is an extract "
+        "of green leaf."
+    )
+    return [Flag("implausible-ratio", message)]
+
+
+def _equations(tube: MeasuredTube) -> tuple[EquationResult, ...]:
+    return ()

@@ -1,0 +1,608 @@
+"""What one tube of a run holds: fit, masses, shares, recoveries and flags."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from uncertainties import UFloat
+
+from specfrac.errors import SpecfracError
+from specfrac.fitting import fit_mixture, fit_tube, identify
+from specfrac.flags import Flag, ranked
+from specfrac.purity import Part, Purity, Target, purity, spoken
+from specfrac.quantities import (
+    DILUTION,
+    EXTRACT_VOLUME,
+    LOADED_VOLUME,
+    MADE_UP_VOLUME,
+    PATH_LENGTH,
+    TISSUE_MASS,
+    SharedErrors,
+    TubeContent,
+    amount_in,
+    concentration_in,
+    content,
+    mass_in,
+    recovery,
+    share_by_amount,
+    share_by_mass,
+    tube_content,
+)
+from specfrac.sheet import Fraction, Run
+from specfrac.uncertainty import Quantity, measured
+
+if TYPE_CHECKING:
+    from specfrac.equations import EquationResult
+    from specfrac.fitting import Identification
+    from specfrac.fitting.results import Group, MixtureFit
+    from specfrac.references import ReferenceLibrary
+
+Interval = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PigmentResult:
+    """One pigment in one tube.
+
+    Attributes
+    ----------
+    pigment, group : str
+        Key, and family (carotene, xanthophyll, chlorophyll, pheophytin).
+    grade : str
+        Of the reference used.
+    for_mass : bool
+        False when that reference has no published scale.
+    detected, quantified : bool
+    merged_into : str or None
+        Group that is reported in its place, because the scan cannot tell its members apart.
+    concentration : Quantity
+        mg/L in the made-up solution, before dilution for the scan. The value is the
+        non-negative estimate, the uncertainty that of the unconstrained one.
+    concentration_unconstrained : float
+        mg/L; for averages and statistics.
+    detection_limit : float
+        mg/L.
+    mass, amount : Quantity or None
+        µg and nmol in the tube (for the loaded extract: on the column).
+    mass_unconstrained : float or None
+        µg.
+    share_mass, share_amount : Quantity or None
+        Of the coloured pigment, as fractions of one; None when nothing was found.
+    share_interval, share_amount_interval : (float, float) or None
+        95 %, within 0 and 1.
+    recovery : Quantity or None
+        Mass in the tube over mass of the same pigment loaded, of unconstrained estimates.
+    content : Quantity or None
+        µg per g of tissue, of unconstrained estimates.
+    """
+
+    pigment: str
+    group: str
+    grade: str
+    for_mass: bool
+    detected: bool
+    quantified: bool
+    merged_into: str | None
+    concentration: Quantity
+    concentration_unconstrained: float
+    detection_limit: float
+    mass: Quantity | None
+    mass_unconstrained: float | None
+    amount: Quantity | None
+    share_mass: Quantity | None
+    share_interval: Interval | None
+    share_amount: Quantity | None
+    share_amount_interval: Interval | None
+    recovery: Quantity | None
+    content: Quantity | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GroupResult:
+    """A sum of pigments in one tube.
+
+    Attributes as in `PigmentResult`; `factors` convert each member's mass into the
+    group's unit (1, or a ratio of molar masses for a group in equivalents of one
+    pigment). Recovery is that of the same sum.
+    """
+
+    name: str
+    members: tuple[str, ...]
+    factors: tuple[float, ...]
+    merged: bool
+    detected: bool
+    concentration: Quantity
+    concentration_unconstrained: float
+    mass: Quantity | None
+    mass_unconstrained: float | None
+    amount: Quantity | None
+    share_mass: Quantity | None
+    share_interval: Interval | None
+    recovery: Quantity | None
+    content: Quantity | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FractionResult:
+    """What one tube holds.
+
+    Attributes
+    ----------
+    fraction : Fraction
+    fit : MixtureFit or None
+        None without a scan, without a solvent, for a blank, or when the scan could
+        not be fitted.
+    identification : tuple of Identification
+        Ranked guesses when no solvent is stated.
+    pigments : tuple of PigmentResult
+        One a candidate, in the order of the fit; empty without a fit.
+    groups : tuple of GroupResult
+    purity : Purity or None
+        None when no pigment was found.
+    total_mass : Quantity or None
+        µg of coloured pigment whose references allow a mass.
+    equations : tuple of EquationResult
+        Published simultaneous equations, as a second opinion.
+    flags : tuple of Flag
+        Of scan, fit and tube, worst first.
+    """
+
+    fraction: Fraction
+    fit: MixtureFit | None
+    identification: tuple[Identification, ...]
+    pigments: tuple[PigmentResult, ...]
+    groups: tuple[GroupResult, ...]
+    purity: Purity | None
+    total_mass: Quantity | None
+    equations: tuple[EquationResult, ...]
+    flags: tuple[Flag, ...]
+
+    def pigment(self, key: str) -> PigmentResult | None:
+        """Return the result of one pigment, or None when it was no candidate."""
+        return next((one for one in self.pigments if one.pigment == key), None)
+
+    def group(self, name: str) -> GroupResult | None:
+        """Return the result of one group, or None."""
+        return next((one for one in self.groups if one.name == name), None)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bench:
+    """What the tubes of a run share.
+
+    Attributes
+    ----------
+    run : Run
+    library : ReferenceLibrary
+    shared : SharedErrors
+    loaded_volume, extract_volume, tissue_mass : UFloat or None
+        mL, mL, g. One variable serves as both volumes when all was loaded.
+    """
+
+    run: Run
+    library: ReferenceLibrary
+    shared: SharedErrors
+    loaded_volume: UFloat | None
+    extract_volume: UFloat | None
+    tissue_mass: UFloat | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeasuredTube:
+    """A tube after its fit, before masses.
+
+    Attributes
+    ----------
+    fraction : Fraction
+    fit : MixtureFit or None
+    content : TubeContent or None
+        The same as correlated variables; None without a usable fit.
+    identification : tuple of Identification
+    flags : tuple of Flag
+    """
+
+    fraction: Fraction
+    fit: MixtureFit | None
+    content: TubeContent | None
+    identification: tuple[Identification, ...]
+    flags: tuple[Flag, ...]
+
+    def for_mass(self, members: Iterable[str] | None = None) -> bool:
+        """Return whether a sum over these candidates may be stated as a mass.
+
+        A candidate whose reference has no published scale spoils it when detected;
+        when not, it only widens the uncertainty.
+        """
+        if self.content is None or self.content.volume is None or self.fit is None:
+            return False
+        chosen = self.fit.pigments if members is None else tuple(members)
+        entries = [self.fit.references.entry(member) for member in chosen]
+        detected = dict(zip(self.fit.pigments, self.fit.detected, strict=True))
+        return any(entry.for_mass for entry in entries) and not any(
+            detected[entry.pigment] and not entry.for_mass for entry in entries
+        )
+
+
+def bench(run: Run, library: ReferenceLibrary) -> Bench:
+    """Return what the tubes of a run share: errors, volumes, tissue."""
+    shared = SharedErrors(absorptivity_correlation=run.settings["scale_correlation"])
+
+    def variable(given: Quantity | None, source: str) -> UFloat | None:
+        return shared.measured(given.value, given.uncertainty, source) if given else None
+
+    loaded = variable(run.loaded_volume, LOADED_VOLUME)
+    extract = loaded if run.all_loaded else variable(run.extract_volume, EXTRACT_VOLUME)
+    return Bench(run, library, shared, loaded, extract, variable(run.tissue_mass, TISSUE_MASS))
+
+
+# Fit
+
+
+def measure(fraction: Fraction, bench: Bench) -> MeasuredTube:
+    """Fit the scans of one tube; what cannot be fitted becomes a flag."""
+    flags = [flag for one in fraction.scans for flag in one.scan.flags]
+    flags += _sheet_flags(fraction, bench.run)
+    if fraction.role == "blank":
+        return MeasuredTube(fraction, None, None, (), ranked(flags))
+    if not fraction.scans:
+        flags.append(Flag("no-scan", f"{fraction.name}: the tube has no scan."))
+        return MeasuredTube(fraction, None, None, (), ranked(flags))
+    try:
+        if fraction.solvent is None:
+            return _without_solvent(fraction, bench, flags)
+        fit = _fit(fraction, bench)
+    except SpecfracError as error:
+        flags.append(Flag("not-fitted", f"{fraction.name}: {error}"))
+        return MeasuredTube(fraction, None, None, (), ranked(flags))
+    flags += fit.flags
+    if not fit.success:
+        return MeasuredTube(fraction, fit, None, (), ranked(flags))
+    tube = _content(fraction, fit, bench)
+    if tube.volume is None:
+        flags.append(_no_volume(fraction))
+    return MeasuredTube(fraction, fit, tube, (), ranked(flags))
+
+
+def _sheet_flags(fraction: Fraction, run: Run) -> list[Flag]:
+    from datetime import datetime
+
+    flags = [
+        Flag("unused-entry", f"{fraction.name}: {key} is given, but not used for this tube.")
+        for key in fraction.unused
+    ]
+    if fraction.prepared and fraction.scanned:
+        waited = datetime.fromisoformat(fraction.scanned) - datetime.fromisoformat(
+            fraction.prepared
+        )
+        hours, limit = waited.total_seconds() / 3600, run.settings["scan_delay_max"]
+        if hours > limit:
+            message = (
+                f"{fraction.name}: scanned {hours:.1f} h after it was made up (limit {limit:g} h)."
+            )
+            flags.append(Flag("late-scan", message))
+    return flags
+
+
+def _no_volume(fraction: Fraction) -> Flag:
+    field = "loaded_volume_ml in [run]" if fraction.role == "loaded" else "made_up_volume_ml"
+    return Flag("no-volume", f"{fraction.name}: without {field} there is no mass. Add it.")
+
+
+def _without_solvent(fraction: Fraction, bench: Bench, flags: list[Flag]) -> MeasuredTube:
+    first = fraction.scans[0]
+    found = identify(
+        first.scan,
+        bench.library,
+        path_length=first.path_length.value,
+        bandwidth=fraction.bandwidth,
+    )
+    message = (
+        f"{fraction.name}: no solvent is stated, so pigments are only named and no mass is given. "
+        "Add solvent = ... to the sheet."
+    )
+    flags = [*flags, Flag("no-solvent", message)]
+    return MeasuredTube(fraction, None, None, tuple(found), ranked(flags))
+
+
+def _one_dilution(fraction: Fraction) -> Quantity | None:
+    """Return the dilution factor all scans of the tube have, or None when they differ."""
+    factors = {one.dilution_factor for one in fraction.scans}
+    return factors.pop() if len(factors) == 1 else None
+
+
+def _fit(fraction: Fraction, bench: Bench) -> MixtureFit:
+    """Fit in the cuvette when all scans are of one dilution, else in the undiluted tube.
+
+    One dilution is one act: its error belongs to the whole tube and does not
+    average out over repeated scans. Different dilutions have errors of their own.
+    """
+    references = bench.library.select(solvent=fraction.solvent or "", pigments=fraction.candidates)
+    linear_limit = bench.run.settings["linear_limit"]
+    scans = [one.scan for one in fraction.scans]
+    if len(scans) == 1:
+        return fit_mixture(
+            scans[0],
+            references,
+            path_length=fraction.scans[0].path_length.value,
+            bandwidth=fraction.bandwidth,
+            linear_limit=linear_limit,
+        )
+    same = _one_dilution(fraction) is not None
+    dilutions = [one.dilution_factor for one in fraction.scans]
+    return fit_tube(
+        scans,
+        references,
+        dilution_factors=[1.0 if same else one.value for one in dilutions],
+        dilution_uncertainties=[0.0 if same else one.uncertainty / one.value for one in dilutions],
+        path_length=[one.path_length.value for one in fraction.scans],
+        bandwidth=fraction.bandwidth,
+        linear_limit=linear_limit,
+    )
+
+
+def _content(fraction: Fraction, fit: MixtureFit, bench: Bench) -> TubeContent:
+    shared = bench.shared
+    dilution = _one_dilution(fraction)
+    made_up = fraction.made_up_volume
+    volume = (
+        shared.measured(made_up.value, made_up.uncertainty, MADE_UP_VOLUME, fraction.name)
+        if made_up
+        else None
+    )
+    return tube_content(
+        fit,
+        shared,
+        volume=bench.loaded_volume if fraction.role == "loaded" else volume,
+        path_length=_path_length(fraction, shared),
+        dilution_factor=shared.measured(
+            dilution.value, dilution.uncertainty, DILUTION, fraction.name
+        )
+        if dilution
+        else None,
+    )
+
+
+def _path_length(fraction: Fraction, shared: SharedErrors) -> UFloat:
+    """Return the path length as a variable; equal ones are one and the same cuvette.
+
+    With cuvettes of different length the one known worst stands for all.
+    """
+    worst = max(
+        (one.path_length for one in fraction.scans), key=lambda one: one.uncertainty / one.value
+    )
+    name = f"{worst.value!r} {worst.uncertainty!r}"
+    return shared.measured(worst.value, worst.uncertainty, PATH_LENGTH, name)
+
+
+# Results
+
+
+def result_of(
+    tube: MeasuredTube,
+    bench: Bench,
+    *,
+    loaded: MeasuredTube | None,
+    target: Target | None,
+    equations: tuple[EquationResult, ...] = (),
+) -> FractionResult:
+    """Return masses, shares, recoveries and purity of a measured tube.
+
+    Parameters
+    ----------
+    tube : MeasuredTube
+    bench : Bench
+    loaded : MeasuredTube or None
+        What went on the column, for recoveries; not the tube itself.
+    target : Target or None
+    equations : tuple of EquationResult
+
+    Returns
+    -------
+    FractionResult
+    """
+    if tube.fit is None or tube.content is None:
+        return FractionResult(
+            tube.fraction, tube.fit, tube.identification, (), (), None, None, (), tube.flags
+        )
+    found = bool(share_by_mass(tube.content, tube.content.pigments).value.value > 0)
+    pigments = tuple(
+        _pigment(tube, bench, position, loaded, found) for position in range(len(tube.fit.pigments))
+    )
+    groups = tuple(_group(tube, bench, group, loaded, found) for group in tube.fit.groups)
+    return FractionResult(
+        fraction=tube.fraction,
+        fit=tube.fit,
+        identification=(),
+        pigments=pigments,
+        groups=groups,
+        purity=_purity(tube, bench, loaded, target),
+        total_mass=_total(tube),
+        equations=equations,
+        flags=ranked([*tube.flags, *_result_flags(tube, pigments)]),
+    )
+
+
+def _merged_into(fit: MixtureFit, pigment: str) -> str | None:
+    return next(
+        (group.name for group in fit.groups if group.merged and pigment in group.members), None
+    )
+
+
+def _pigment(
+    tube: MeasuredTube, bench: Bench, position: int, loaded: MeasuredTube | None, found: bool
+) -> PigmentResult:
+    fit, held = tube.fit, tube.content
+    assert fit is not None and held is not None
+    entry = fit.references.entries[position]
+    key = entry.pigment
+    has_mass = entry.for_mass and held.volume is not None
+    by_mass, by_amount = share_by_mass(held, key), share_by_amount(held, key)
+    detection = fit.detection_limit[position] * held.common.nominal_value
+    return PigmentResult(
+        pigment=key,
+        group=entry.group,
+        grade=entry.grade,
+        for_mass=entry.for_mass,
+        detected=bool(fit.detected[position]),
+        quantified=bool(fit.quantified[position]),
+        merged_into=_merged_into(fit, key),
+        concentration=concentration_in(held, key),
+        concentration_unconstrained=concentration_in(held, key, displayed=False).value,
+        detection_limit=float(detection) * 1e3,
+        mass=mass_in(held, key) if has_mass else None,
+        mass_unconstrained=mass_in(held, key, displayed=False).value if has_mass else None,
+        amount=amount_in(held, key) if has_mass else None,
+        share_mass=by_mass.value if found else None,
+        share_interval=by_mass.interval if found else None,
+        share_amount=by_amount.value if found else None,
+        share_amount_interval=by_amount.interval if found else None,
+        recovery=_recovery(tube, loaded, (key,), (1.0,)),
+        content=_per_gram(tube, bench, (key,), (1.0,)),
+    )
+
+
+def _group(
+    tube: MeasuredTube, bench: Bench, group: Group, loaded: MeasuredTube | None, found: bool
+) -> GroupResult:
+    fit, held = tube.fit, tube.content
+    assert fit is not None and held is not None
+    members, factors = group.members, tuple(float(factor) for factor in group.factors)
+    has_mass = tube.for_mass(members)
+    share = share_by_mass(held, members)
+    free = concentration_in(held, members, factors=factors, displayed=False)
+    detected = dict(zip(fit.pigments, fit.detected, strict=True))
+    return GroupResult(
+        name=group.name,
+        members=members,
+        factors=factors,
+        merged=group.merged,
+        detected=any(detected[member] for member in members) or _clear(fit, group),
+        concentration=concentration_in(held, members, factors=factors),
+        concentration_unconstrained=free.value,
+        mass=mass_in(held, members, factors=factors) if has_mass else None,
+        mass_unconstrained=mass_in(held, members, factors=factors, displayed=False).value
+        if has_mass
+        else None,
+        amount=amount_in(held, members) if has_mass else None,
+        share_mass=share.value if found else None,
+        share_interval=share.interval if found else None,
+        recovery=_recovery(tube, loaded, members, factors),
+        content=_per_gram(tube, bench, members, factors),
+    )
+
+
+def _clear(fit: MixtureFit, group: Group) -> bool:
+    """Return whether a sum stands out although no single member does."""
+    weights = [
+        dict(zip(group.members, group.factors, strict=True)).get(pigment, 0.0)
+        for pigment in fit.pigments
+    ]
+    variance = weights @ (fit.covariance_noise + fit.covariance_shape) @ weights
+    return bool(weights @ fit.concentration_unconstrained > 1.645 * math.sqrt(variance) > 0)
+
+
+def _recovery(
+    tube: MeasuredTube,
+    loaded: MeasuredTube | None,
+    members: Sequence[str],
+    factors: Sequence[float],
+) -> Quantity | None:
+    """Return tube over loaded, or None where that would compare unlike things."""
+    if loaded is None or loaded.fit is None or loaded.content is None or tube.content is None:
+        return None
+    if not set(members) <= set(loaded.fit.pigments):
+        return None
+    if not (tube.for_mass(members) and loaded.for_mass(members)):
+        return None
+    detected = dict(zip(loaded.fit.pigments, loaded.fit.detected, strict=True))
+    if not any(detected[member] for member in members):
+        return None
+    return recovery(tube.content, loaded.content, members, factors=factors)
+
+
+def _per_gram(
+    tube: MeasuredTube, bench: Bench, members: Sequence[str], factors: Sequence[float]
+) -> Quantity | None:
+    if bench.tissue_mass is None or tube.content is None or not tube.for_mass(members):
+        return None
+    if tube.fraction.role == "standard":
+        return None
+    extract, volume = bench.extract_volume, bench.loaded_volume
+    if bench.run.all_loaded and volume is None:
+        extract = volume = measured(1.0, 0.0, "")  # only their ratio counts, and it is 1
+    if extract is None or volume is None:
+        return None
+    return content(
+        tube.content,
+        members,
+        tissue_mass=bench.tissue_mass,
+        extract_volume=extract,
+        loaded_volume=volume,
+        factors=factors,
+    )
+
+
+def _total(tube: MeasuredTube) -> Quantity | None:
+    """Return the mass of all pigments that may be stated as a mass."""
+    fit, held = tube.fit, tube.content
+    if fit is None or held is None or held.volume is None:
+        return None
+    entries = zip(fit.references.entries, fit.detected, strict=True)
+    members = [entry.pigment for entry, detected in entries if entry.for_mass or not detected]
+    return mass_in(held, members) if tube.for_mass(members) else None
+
+
+def parts_of(fit: MixtureFit) -> tuple[Part, ...]:
+    """Return merged groups, and the pigments that are not merged."""
+    merged = [Part(group.name, group.members) for group in fit.groups if group.merged]
+    taken = {member for part in merged for member in part.members}
+    single = [Part(key, (key,)) for key in fit.pigments if key not in taken]
+    return (*merged, *single)
+
+
+def _purity(
+    tube: MeasuredTube, bench: Bench, loaded: MeasuredTube | None, target: Target | None
+) -> Purity | None:
+    if tube.fit is None or tube.content is None:
+        return None
+    if not (tube.fit.detected.any() or any(_clear(tube.fit, group) for group in tube.fit.groups)):
+        return None
+    return purity(
+        tube.content,
+        parts_of(tube.fit),
+        usable_share=bench.run.settings["share_usable"],
+        loaded=loaded.content if loaded else None,
+        target=target,
+    )
+
+
+def _result_flags(tube: MeasuredTube, pigments: Sequence[PigmentResult]) -> list[Flag]:
+    flags = []
+    name = tube.fraction.name
+    unscaled = [one.pigment for one in pigments if one.detected and not one.for_mass]
+    if unscaled and not any(flag.code == "estimate-grade" for flag in tube.flags):
+        listed = ", ".join(spoken(key) for key in unscaled)
+        message = (
+            f"{name}: no absorptivity of {listed} in {tube.fraction.solvent} is published, so no "
+            "mass is given. Evaporate, redissolve in a solvent with a measured reference (such as "
+            "acetone or 90 % acetone) and scan again."
+        )
+        flags.append(Flag("estimate-grade", message))
+    for one in pigments:
+        if one.recovery is None or one.group in ("chlorophyll", "pheophytin"):
+            continue  # pheophytin is made on the column: porphyrins balance as pools
+        if one.recovery.interval[0] > 1:
+            flags.append(_above_one(name, spoken(one.pigment), one.recovery))
+    return flags
+
+
+def _above_one(name: str, words: str, found: Quantity) -> Flag:
+    low, high = found.interval
+    return Flag(
+        "recovery-above-one",
+        f"{name}: recovery of {words} is {found.value:.2f} ({low:.2f} to {high:.2f}), above 1. "
+        "Check the dilution factors and volumes of this tube and of the loaded extract.",
+    )
