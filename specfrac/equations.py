@@ -291,7 +291,7 @@ def _number(text: str, blank: float) -> float:
 
 
 def equation_set(set_id: str) -> EquationSet:
-    """Return a set by its name.
+    """Return a set by its name, in capital or small letters.
 
     Raises
     ------
@@ -303,12 +303,13 @@ def equation_set(set_id: str) -> EquationSet:
     >>> equation_set("PORRA89-ACE80B").wavelengths
     (663.6, 646.6)
     """
-    known = {one.set_id: one for one in load_equations()}
-    if set_id not in known:
+    known = {one.set_id.casefold(): one for one in load_equations()}
+    try:
+        return known[set_id.casefold()]
+    except KeyError:
         raise ReferenceNotFoundError(
-            f"equations {set_id!r} are not known. {did_you_mean(set_id.upper(), known)}"
-        )
-    return known[set_id]
+            f"equations {set_id!r} are not known. {did_you_mean(set_id, known)}"
+        ) from None
 
 
 def equation_sets(solvent: str, *, bandwidth: float | None = None) -> tuple[EquationSet, ...]:
@@ -387,6 +388,62 @@ def implied_absorptivities(equations: EquationSet) -> dict[tuple[str, float], fl
         for j, line in enumerate(lines)
         for i, wavelength in enumerate(wavelengths)
     }
+
+
+def simultaneous_concentrations(
+    absorptivities: Mapping[str, Mapping[float, float]],
+    absorbances: Mapping[float, float],
+    path_length: float = 1.0,
+) -> dict[str, float]:
+    """Concentrations from absorptivities at as many wavelengths, or more.
+
+    A = l a c, solved exactly when pigments and wavelengths are equally many, otherwise
+    by unweighted least squares without intercept. It is what every published set is
+    made of, without the rounding of its coefficients.
+
+    Parameters
+    ----------
+    absorptivities : mapping of str to mapping of float to float
+        By pigment, then by wavelength in nm: L/(g cm), or L/(mol cm).
+    absorbances : mapping of float to float
+        By wavelength in nm, offset already subtracted.
+    path_length : float
+        cm, > 0.
+
+    Returns
+    -------
+    dict
+        By pigment: g/L, or mol/L.
+
+    Raises
+    ------
+    InputError
+        If there are fewer wavelengths than pigments, an absorptivity is missing, or
+        the pigments cannot be told apart at these wavelengths.
+
+    Examples
+    --------
+    >>> found = simultaneous_concentrations({"lutein": {445.0: 255.0}}, {445.0: 0.51})
+    >>> round(found["lutein"], 6)
+    0.002
+    """
+    _positive("path length", path_length, "cm")
+    wavelengths = tuple(absorbances)
+    for pigment, values in absorptivities.items():
+        missing = [f"{w:g}" for w in wavelengths if w not in values]
+        if missing:
+            raise InputError(f"no absorptivity of {pigment} at {', '.join(missing)} nm was given.")
+    matrix = path_length * np.array(
+        [[values[w] for values in absorptivities.values()] for w in wavelengths]
+    )
+    read = np.array([absorbances[w] for w in wavelengths])
+    found, _, rank, _ = np.linalg.lstsq(matrix, read, rcond=None)
+    if rank < len(absorptivities):
+        raise InputError(
+            f"{len(absorptivities)} pigments cannot be told apart at {len(wavelengths)} "
+            "wavelengths. Read at others, or at more."
+        )
+    return dict(zip(absorptivities, map(float, found), strict=True))
 
 
 # Evaluation
