@@ -468,9 +468,16 @@ def _number(text: str) -> float:
 
 
 @lru_cache(maxsize=1)
-def _built_in() -> ReferenceLibrary:
+def load_facts() -> tuple[Mapping[str, Pigment], Mapping[str, Solvent]]:
+    """Return the pigments and the solvents of the built-in library by key."""
     pigments = {row["pigment"]: _pigment(row) for row in read_table("pigments.csv").rows}
     solvents = {row["solvent"]: _solvent(row) for row in read_table("solvents.csv").rows}
+    return MappingProxyType(pigments), MappingProxyType(solvents)
+
+
+@lru_cache(maxsize=1)
+def _built_in() -> ReferenceLibrary:
+    pigments, solvents = load_facts()
     citations = {row["source"]: row["citation"] for row in read_table("sources.csv").rows}
     cells_table = read_table("cells.csv")
     bands = _grouped(read_table("bands.csv").rows)
@@ -484,8 +491,8 @@ def _built_in() -> ReferenceLibrary:
             cells[pair] = _reference(row, bands[pair], pigments[pair[0]], citations)
     return ReferenceLibrary(
         cells_table.heading,
-        MappingProxyType(pigments),
-        MappingProxyType(solvents),
+        pigments,
+        solvents,
         MappingProxyType(cells),
         MappingProxyType(reasons),
     )

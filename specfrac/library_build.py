@@ -1,0 +1,685 @@
+"""Rebuild the band tables of the library from measured spectra and published values.
+
+    python -m specfrac.library_build SPECTRA_FOLDER [--library FOLDER]
+
+Cells graded "measured" and "band model" are fitted to the spectra that
+``spectra.csv`` names; all others are moved from another solvent by
+`adapted_shape` as ``recipes.csv`` says. The result is ``bands.csv``, ``cells.csv`` and
+``fits.csv``, each written whole. Without a spectra folder the fitted bands are
+kept and only the adapted cells are made again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import io
+import math
+import os
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from specfrac.bands import BandFit, fit_bands, gaussian_bands
+from specfrac.errors import InputError, SpecfracError
+from specfrac.references import load_facts, read_table
+
+Array = NDArray[np.float64]
+Pair = tuple[str, str]
+
+# Settings of the fits: the residual aimed at, and widths that keep a shape smooth enough for a
+# Taylor series in its shift.
+TARGET_RMS = 0.0015
+MIN_WIDTH = 4.0
+MAX_WIDTH = 60.0
+MAX_BANDS = 16
+# A shape that has fallen below this at its red end is known to be zero beyond it.
+RED_END = 0.005
+SORET_LIMIT = 490.0
+GRID = np.arange(300.0, 800.0, 0.05)
+ESTIMATE_UNCERTAINTY = 0.20
+# Published spacing of bands II and III that differs by more than this from the source's is not
+# believed: the vibronic spacing of a chain hardly depends on the solvent.
+SPACING_TOLERANCE = 3.0
+# Two measured shapes of beta-carotene in acetone differ by 5 points in %III/II; a published
+# value within that is not a reason to change a shape.
+FINE_STRUCTURE_TOLERANCE = 5.0
+NARROWEST = 3.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shape:
+    """Bands of a pigment in a solvent, without scale.
+
+    Attributes
+    ----------
+    centre, height, width : ndarray, shape (n_bands,)
+    region : tuple of str
+    valid_from, valid_to : float
+        nm.
+    """
+
+    centre: Array
+    height: Array
+    width: Array
+    region: tuple[str, ...]
+    valid_from: float
+    valid_to: float
+
+    def __call__(self, wavelength: ArrayLike) -> Array:
+        return gaussian_bands(wavelength, self.centre, self.height, self.width)
+
+    def normalised(self) -> Shape:
+        """Return the shape with 1 at its main maximum."""
+        grid = GRID[self.valid_from <= GRID]
+        return replace(self, height=self.height / self(grid).max())
+
+
+@dataclass(frozen=True, slots=True)
+class Maxima:
+    """Positions a shape is known by, nm; NaN where there is none.
+
+    For carotenoids `main` and `second` are bands II and III, and `ratio` is %III/II;
+    for chlorophyll types the Soret and red maxima, and `ratio` is Soret over red.
+    """
+
+    main: float
+    second: float
+    ratio: float
+
+
+def shape_from_fit(
+    fit: BandFit, *, chlorophyll_type: bool, valid_from: float, valid_to: float
+) -> Shape:
+    """Return the shape of a fitted spectrum, 1 at its main maximum.
+
+    The range is open to the red where the shape has died out.
+    """
+    keep = fit.height > 0
+    centre = fit.centre[keep]
+    region = tuple("whole" if not chlorophyll_type else _region(c) for c in centre)
+    shape = Shape(centre, fit.height[keep], fit.width[keep], region, valid_from, valid_to)
+    shape = shape.normalised()
+    dead = float(shape([valid_to])[0]) < RED_END
+    return replace(shape, valid_to=math.inf if dead else valid_to)
+
+
+def _region(centre: float) -> str:
+    return "soret" if centre < SORET_LIMIT else "red"
+
+
+def local_maximum(wavelength: Array, values: Array, low: float, high: float) -> float:
+    """Position of the highest inner local maximum between two wavelengths, nm, or NaN.
+
+    The vertex of a parabola through the highest point and its neighbours.
+    """
+    inner = (values[1:-1] >= values[:-2]) & (values[1:-1] > values[2:])
+    at = np.flatnonzero(inner) + 1
+    at = at[(wavelength[at] >= low) & (wavelength[at] <= high)]
+    if at.size == 0:
+        return math.nan
+    top = at[np.argmax(values[at])]
+    around = slice(top - 1, top + 2)
+    second, first, _ = np.polyfit(wavelength[around] - wavelength[top], values[around], 2)
+    return float(wavelength[top] - first / (2 * second))
+
+
+def find_maxima(wavelength: Array, values: Array, *, chlorophyll_type: bool) -> Maxima:
+    """Find the maxima a curve is known by; the curve should be smooth.
+
+    Parameters
+    ----------
+    wavelength, values : ndarray, shape (n_points,)
+    chlorophyll_type : bool
+    """
+
+    def at(position: float) -> float:
+        return float(np.interp(position, wavelength, values)) if position == position else math.nan
+
+    if chlorophyll_type:
+        soret = local_maximum(wavelength, values, 395.0, SORET_LIMIT)
+        red = local_maximum(wavelength, values, 630.0, 690.0)
+        return Maxima(soret, red, at(soret) / at(red))
+    main = local_maximum(wavelength, values, 425.0, 470.0)
+    third = local_maximum(wavelength, values, main + 15.0, main + 45.0)
+    if third != third:
+        return Maxima(main, math.nan, math.nan)
+    valley = values[(wavelength > main) & (wavelength < third)].min()
+    return Maxima(main, third, 100 * (at(third) - valley) / (at(main) - valley))
+
+
+def shape_maxima(shape: Shape) -> Maxima:
+    """Find the maxima of a shape."""
+    grid = GRID[shape.valid_from <= GRID]
+    return find_maxima(grid, shape(grid), chlorophyll_type="red" in shape.region)
+
+
+def adapted_shape(source: Shape, target: Maxima) -> Shape:
+    """Move a shape to the maxima another solvent has.
+
+    Carotenoids: the bands move by the shift of band II, from band II to band III linearly to
+    that of band III. When no band III is known, or its distance to band II is not that
+    of the source, all move by the shift of band II. Then every variance σ² gets the
+    same addition, of either sign and with the area kept, until %III/II is within
+    `FINE_STRUCTURE_TOLERANCE` of the target.
+
+    Chlorophyll types: the Soret and the red region each move by the shift of their
+    maximum; their ratio is set to the target's by a factor on the Soret region.
+
+    Parameters
+    ----------
+    source : Shape
+    target : Maxima
+        NaN for what is not known, which then stays as it is.
+
+    Returns
+    -------
+    Shape
+        1 at its main maximum; the range starts where the source's did, moved along.
+    """
+    move = _moved_regions if "red" in source.region else _moved_vibronic
+    shape = source
+    for _ in range(6):
+        shape = move(shape, target)
+    shift = shape_maxima(shape).main - shape_maxima(source).main
+    return replace(
+        shape.normalised(), valid_from=math.ceil(source.valid_from + max(shift, 0.0) - 1e-6)
+    )
+
+
+def _moved_regions(shape: Shape, target: Maxima) -> Shape:
+    now = shape_maxima(shape)
+    soret = np.array([region == "soret" for region in shape.region])
+    shift = np.where(soret, _known(target.main - now.main), _known(target.second - now.second))
+    factor = target.ratio / now.ratio if target.ratio == target.ratio else 1.0
+    height = np.where(soret, factor, 1.0) * shape.height
+    return replace(shape, centre=shape.centre + shift, height=height)
+
+
+def _moved_vibronic(shape: Shape, target: Maxima) -> Shape:
+    now = shape_maxima(shape)
+    main = _known(target.main - now.main)
+    spacing = target.second - target.main - (now.second - now.main)
+    third = main + spacing if abs(spacing) <= SPACING_TOLERANCE else main
+    shift = np.interp(shape.centre, [now.main, now.second], [main, third])
+    moved = replace(shape, centre=shape.centre + shift)
+    excess = now.ratio - target.ratio
+    if not abs(excess) > FINE_STRUCTURE_TOLERANCE:
+        return moved
+    wanted = target.ratio + math.copysign(FINE_STRUCTURE_TOLERANCE, excess)
+    return _with_fine_structure(moved, wanted)
+
+
+def _with_fine_structure(shape: Shape, wanted: float) -> Shape:
+    """Broaden or sharpen all bands alike until %III/II is as wanted, by bisection."""
+    low = NARROWEST**2 - float(shape.width.min()) ** 2
+    high = 100.0
+    for _ in range(40):
+        middle = (low + high) / 2
+        ratio = shape_maxima(_broadened(shape, middle)).ratio
+        if ratio > wanted:
+            low = middle
+        else:
+            high = middle
+    return _broadened(shape, (low + high) / 2)
+
+
+def _broadened(shape: Shape, variance: float) -> Shape:
+    width = np.sqrt(np.maximum(shape.width**2 + variance, NARROWEST**2))
+    return replace(shape, width=width, height=shape.height * shape.width / width)
+
+
+def _known(value: float) -> float:
+    return 0.0 if value != value else value
+
+
+# The tables
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedSpectrum:
+    """A spectrum of the folder and the shape fitted to it.
+
+    Attributes
+    ----------
+    row : mapping
+        Its row of ``spectra.csv``.
+    fit : BandFit
+    shape : Shape
+    measured, fitted : Maxima
+        Of the file and of the shape.
+    """
+
+    row: Mapping[str, str]
+    fit: BandFit
+    shape: Shape
+    measured: Maxima
+    fitted: Maxima
+
+
+def read_spectrum(path: Path) -> tuple[Array, Array]:
+    """Read a two-column spectrum with ``#`` comments and one header line.
+
+    Returns
+    -------
+    wavelength, values : ndarray, shape (n_points,)
+
+    Raises
+    ------
+    InputError
+        If the file is missing or holds anything but two columns of numbers.
+    """
+    try:
+        lines = [line for line in path.read_text("utf-8").splitlines() if line[:1] != "#"]
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}).") from error
+    try:
+        columns = np.array([[float(cell) for cell in line.split(",")] for line in lines[1:]]).T
+        wavelength, values = columns
+    except ValueError as error:
+        raise InputError(f"{path}: not two columns of numbers ({error}).") from error
+    return wavelength, values
+
+
+def prepared_spectrum(path: Path, row: Mapping[str, str]) -> tuple[Array, Array]:
+    """Read a spectrum, remove its long-wavelength offset, cut its range, scale to 1.
+
+    Parameters
+    ----------
+    path : Path
+    row : mapping
+        Row of ``spectra.csv``.
+    """
+    wavelength, values = read_spectrum(path)
+    if row["offset_from_nm"]:
+        low, high = float(row["offset_from_nm"]), float(row["offset_to_nm"])
+        values = values - values[(wavelength >= low) & (wavelength <= high)].mean()
+    used = (wavelength >= float(row["from_nm"])) & (wavelength <= float(row["to_nm"]))
+    return wavelength[used], values[used] / values[used].max()
+
+
+def fit_spectrum(folder: Path, row: Mapping[str, str], *, chlorophyll_type: bool) -> FittedSpectrum:
+    """Fit the bands of one spectrum of the folder."""
+    wavelength, values = prepared_spectrum(folder / row["file"], row)
+    fit = fit_bands(
+        wavelength,
+        values,
+        target=TARGET_RMS,
+        max_bands=MAX_BANDS,
+        min_width=MIN_WIDTH,
+        max_width=MAX_WIDTH,
+    )
+    shape = shape_from_fit(
+        fit,
+        chlorophyll_type=chlorophyll_type,
+        valid_from=float(row["from_nm"]),
+        valid_to=float(row["to_nm"]),
+    )
+    measured = find_maxima(
+        wavelength, smoothed(wavelength, values), chlorophyll_type=chlorophyll_type
+    )
+    return FittedSpectrum(row, fit, shape, measured, shape_maxima(shape))
+
+
+def smoothed(wavelength: Array, values: Array) -> Array:
+    """Smooth by a local parabola over about 6 nm, for finding maxima (Savitzky and Golay 1964)."""
+    from scipy.signal import savgol_filter
+
+    step = float(np.median(np.diff(wavelength)))
+    window = 2 * max(round(3.0 / step), 1) + 1
+    return np.asarray(savgol_filter(values, max(window, 5), 2), dtype=np.float64)
+
+
+def published_maxima(pigment: str, solvent: str, *, chlorophyll_type: bool) -> Maxima:
+    """Return the published maxima of a pigment that serve as a target."""
+    bands = ("Soret", "Qy", "Soret/Qy") if chlorophyll_type else ("II", "III", "III")
+    values = {}
+    for row in read_table("maxima.csv").rows:
+        if (row["pigment"], row["solvent"], row["target"]) == (pigment, solvent, "yes"):
+            values[row["band"]] = row
+    main, second, ratio = (values.get(band, {}) for band in bands)
+    return Maxima(
+        _float(main.get("wavelength_nm")),
+        _float(second.get("wavelength_nm")),
+        _float(ratio.get("ratio_value")),
+    )
+
+
+def _float(text: str | None) -> float:
+    return float(text) if text else math.nan
+
+
+def recommended_absorptivity(pigment: str, solvent: str) -> tuple[float, float, tuple[str, ...]]:
+    """Return specific absorptivity, relative uncertainty and sources.
+
+    Several recommended rows are averaged.
+
+    Raises
+    ------
+    InputError
+        If no row is recommended.
+    """
+    molar_mass = load_facts()[0][pigment].molar_mass
+    rows = [
+        row
+        for row in read_table("absorptivities.csv").rows
+        if (row["pigment"], row["solvent"], row["recommended"]) == (pigment, solvent, "yes")
+    ]
+    if not rows:
+        raise InputError(f"absorptivities.csv: no recommended row for {pigment} in {solvent}.")
+    per_unit = {"A1%1cm": 0.1, "L g-1 cm-1": 1.0, "L mol-1 cm-1": 1 / molar_mass}
+    values = [float(row["value"]) * per_unit[row["unit"]] for row in rows]
+    sources = dict.fromkeys(key for row in rows for key in row["source"].split("|"))
+    return float(np.mean(values)), max(float(row["u_relative"]) for row in rows), tuple(sources)
+
+
+def _scale(recipe: Mapping[str, str], shape: Shape) -> tuple[float, float, tuple[str, ...]]:
+    """Scale of a cell at the main maximum of its shape.
+
+    A published absorptivity is read at the maximum of a band, so it belongs to the maximum of
+    the shape even where that lies up to 2.5 nm from the wavelength in print: band II of a
+    carotenoid, the red maximum of a chlorophyll type.
+    """
+    pigments = load_facts()[0]
+    owner = recipe["scale_pigment"]
+    value, uncertainty, sources = recommended_absorptivity(owner, recipe["scale_solvent"])
+    value *= pigments[owner].molar_mass / pigments[recipe["pigment"]].molar_mass
+    if recipe["grade"] == "estimate":
+        uncertainty = ESTIMATE_UNCERTAINTY
+    else:
+        uncertainty = math.hypot(uncertainty, _known(_float(recipe["transfer"])))
+    if "red" in shape.region:
+        value /= float(shape([shape_maxima(shape).second])[0])
+    return value, uncertainty, sources
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BuiltCell:
+    """One cell of the library, ready to be written."""
+
+    recipe: Mapping[str, str]
+    shape: Shape | None
+    scale: float
+    scale_uncertainty: float
+    shape_error: float
+    bandwidth: float
+    sources: tuple[str, ...]
+
+
+def build_cells(fitted: Mapping[Pair, FittedShape]) -> list[BuiltCell]:
+    """Make every cell of ``recipes.csv``, given the fitted ones.
+
+    Parameters
+    ----------
+    fitted : mapping of (pigment, solvent) to FittedShape
+    """
+    cells = []
+    for recipe in read_table("recipes.csv").rows:
+        if recipe["grade"] == "none":
+            cells.append(BuiltCell(recipe, None, math.nan, math.nan, math.nan, math.nan, ()))
+            continue
+        pair = (recipe["pigment"], recipe["from_solvent"] or recipe["solvent"])
+        if pair not in fitted:
+            raise InputError(
+                f"recipes.csv: {recipe['pigment']} in {recipe['solvent']} is made from {pair[1]}, "
+                "but spectra.csv has no built-in spectrum there."
+            )
+        cells.append(_built(recipe, fitted[pair]))
+    return cells
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedShape:
+    """A fitted shape with what its spectrum says of it."""
+
+    shape: Shape
+    shape_error: float
+    bandwidth: float
+    source: str
+
+
+def _built(recipe: Mapping[str, str], base: FittedShape) -> BuiltCell:
+    shape, sources = base.shape, [base.source]
+    if recipe["maxima_solvent"]:
+        chlorophyll_type = "red" in shape.region
+        target = published_maxima(
+            recipe["maxima_pigment"], recipe["maxima_solvent"], chlorophyll_type=chlorophyll_type
+        )
+        if recipe["maxima_pigment"] != recipe["pigment"]:
+            target = _relative_target(recipe, shape, target, chlorophyll_type)
+        shape = adapted_shape(shape, target)
+        sources += _maxima_sources(recipe["maxima_pigment"], recipe["maxima_solvent"])
+    scale, uncertainty, scale_sources = _scale(recipe, shape)
+    error = recipe["shape_error"]
+    return BuiltCell(
+        recipe,
+        shape,
+        scale,
+        uncertainty,
+        float(error) if error else base.shape_error,
+        base.bandwidth,
+        tuple(dict.fromkeys([*sources, *scale_sources])),
+    )
+
+
+def _relative_target(
+    recipe: Mapping[str, str], shape: Shape, target: Maxima, chlorophyll_type: bool
+) -> Maxima:
+    """Move as a relative moves: its published shift between the two solvents."""
+    start = published_maxima(
+        recipe["maxima_pigment"], recipe["from_solvent"], chlorophyll_type=chlorophyll_type
+    )
+    now = shape_maxima(shape)
+    return Maxima(
+        now.main + _known(target.main - start.main),
+        now.second + _known(target.second - start.second),
+        math.nan,
+    )
+
+
+def _maxima_sources(pigment: str, solvent: str) -> list[str]:
+    rows = read_table("maxima.csv").rows
+    return [
+        key
+        for row in rows
+        if (row["pigment"], row["solvent"], row["target"]) == (pigment, solvent, "yes")
+        for key in row["source"].split("|")
+        if key
+    ]
+
+
+def fit_folder(folder: Path) -> list[FittedSpectrum]:
+    """Fit every spectrum that ``spectra.csv`` names.
+
+    Raises
+    ------
+    InputError
+        If a file is missing.
+    """
+    pigments = load_facts()[0]
+    return [
+        fit_spectrum(folder, row, chlorophyll_type=is_chlorophyll_type(pigments[row["pigment"]]))
+        for row in read_table("spectra.csv").rows
+    ]
+
+
+def is_chlorophyll_type(pigment: Any) -> bool:
+    """True for chlorophylls, pheophytins and pheophorbides."""
+    return pigment.group in ("chlorophyll", "pheophytin")
+
+
+def fitted_shapes(spectra: Iterable[FittedSpectrum]) -> dict[Pair, FittedShape]:
+    """Return the built-in shapes among fitted spectra."""
+    datasets = {row["dataset"]: row for row in read_table("datasets.csv").rows}
+    shapes = {}
+    for spectrum in spectra:
+        row = spectrum.row
+        if row["role"] == "built-in":
+            dataset = datasets[row["dataset"]]
+            shapes[row["pigment"], row["solvent"]] = FittedShape(
+                spectrum.shape,
+                float(row["shape_error"]),
+                float(dataset["bandwidth_nm"]),
+                dataset["source"],
+            )
+    return shapes
+
+
+def stored_shapes() -> dict[Pair, FittedShape]:
+    """Return the fitted shapes as the library holds them."""
+    from specfrac.references import load_references
+
+    library = load_references()
+    datasets = {row["dataset"]: row for row in read_table("datasets.csv").rows}
+    shapes = {}
+    for row in read_table("spectra.csv").rows:
+        if row["role"] == "built-in":
+            entry = library.cell(row["pigment"], row["solvent"])
+            shape = Shape(
+                entry.centre, entry.height, entry.width, entry.region,
+                entry.valid_from, entry.valid_to,
+            )  # fmt: skip
+            dataset = datasets[row["dataset"]]
+            shapes[row["pigment"], row["solvent"]] = FittedShape(
+                shape,
+                float(row["shape_error"]),
+                float(dataset["bandwidth_nm"]),
+                dataset["source"],
+            )
+    return shapes
+
+
+def write_tables(
+    cells: Sequence[BuiltCell], spectra: Sequence[FittedSpectrum], folder: Path
+) -> None:
+    """Write ``bands.csv``, ``cells.csv`` and, when spectra were fitted, ``fits.csv``."""
+    heading = read_table("recipes.csv").heading.split(")")[0] + ")"
+    bands = [
+        [cell.recipe["pigment"], cell.recipe["solvent"], *numbers, region]
+        for cell in cells
+        if cell.shape is not None
+        for *numbers, region in _band_rows(cell.shape)
+    ]
+    _write(
+        folder / "bands.csv",
+        f"{heading} bands of each shape, h exp(-(x - centre)^2 / (2 width^2)); written by "
+        "specfrac.library_build",
+        ["pigment", "solvent", "centre_nm", "height", "width_nm", "region"],
+        bands,
+    )
+    _write(
+        folder / "cells.csv",
+        f"{heading} written by specfrac.library_build from recipes.csv",
+        CELL_COLUMNS,
+        [_cell_row(cell) for cell in cells],
+    )
+    if spectra:
+        _write(
+            folder / "fits.csv",
+            f"{heading} quality of the fits; written by specfrac.library_build",
+            FIT_COLUMNS,
+            [_fit_row(spectrum) for spectrum in spectra],
+        )
+
+
+CELL_COLUMNS = [
+    "pigment", "solvent", "grade", "shape_error", "scale_L_per_g_cm", "scale_uncertainty",
+    "valid_from_nm", "valid_to_nm", "bandwidth_nm", "for_mass", "reason", "sources",
+]  # fmt: skip
+FIT_COLUMNS = [
+    "pigment", "solvent", "dataset", "n_bands", "rms_percent", "largest_percent",
+    "main_file_nm", "main_nm", "second_file_nm", "second_nm", "ratio_file", "ratio",
+]  # fmt: skip
+
+
+def _band_rows(shape: Shape) -> Iterable[tuple[str, str, str, str]]:
+    for c, h, w, region in zip(shape.centre, shape.height, shape.width, shape.region, strict=True):
+        yield f"{c:.3f}", f"{h:.6f}", f"{w:.4f}", region
+
+
+def _cell_row(cell: BuiltCell) -> list[str]:
+    recipe, shape = cell.recipe, cell.shape
+    if shape is None:
+        blanks = [""] * 6
+        return [
+            recipe["pigment"], recipe["solvent"], "none", *blanks, "no", recipe["reason"], "",
+        ]  # fmt: skip
+    return [
+        recipe["pigment"],
+        recipe["solvent"],
+        recipe["grade"],
+        f"{cell.shape_error:g}",
+        f"{cell.scale:.2f}",
+        f"{cell.scale_uncertainty:.4f}",
+        f"{shape.valid_from:g}",
+        f"{shape.valid_to:g}",
+        f"{cell.bandwidth:g}",
+        recipe["for_mass"],
+        recipe["reason"],
+        "|".join(cell.sources),
+    ]
+
+
+def _fit_row(spectrum: FittedSpectrum) -> list[str]:
+    row, measured, fitted = spectrum.row, spectrum.measured, spectrum.fitted
+    residual = spectrum.fit.residual
+    return [
+        row["pigment"],
+        row["solvent"],
+        row["dataset"],
+        str(len(spectrum.shape.centre)),
+        f"{100 * spectrum.fit.relative_rms:.3f}",
+        f"{100 * float(np.abs(residual).max()):.2f}",
+        *(
+            f"{value:.2f}"
+            for pair in (
+                (measured.main, fitted.main),
+                (measured.second, fitted.second),
+                (measured.ratio, fitted.ratio),
+            )
+            for value in pair
+        ),
+    ]
+
+
+def _write(path: Path, heading: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    text = io.StringIO()
+    text.write(f"# {heading}\n")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    temporary = path.with_name(path.name + ".part")
+    temporary.write_text(text.getvalue(), encoding="utf-8")
+    os.replace(temporary, path)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the build from the command line; return the exit status."""
+    from importlib import resources
+
+    parser = argparse.ArgumentParser(
+        prog="python -m specfrac.library_build", description=__doc__.splitlines()[0]
+    )
+    parser.add_argument("spectra", nargs="?", type=Path, help="folder of the measured spectra")
+    parser.add_argument("--library", type=Path, help="where to write the tables")
+    options = parser.parse_args(arguments)
+    library = options.library or Path(str(resources.files("specfrac.reference_spectra")))
+    try:
+        spectra = fit_folder(options.spectra) if options.spectra else []
+        shapes = fitted_shapes(spectra) if spectra else stored_shapes()
+        write_tables(build_cells(shapes), spectra, library)
+    except SpecfracError as error:
+        print(error, file=sys.stderr)
+        return 1
+    for spectrum in spectra:
+        print(*_fit_row(spectrum), sep="\t")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
