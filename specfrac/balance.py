@@ -20,6 +20,7 @@ from specfrac.uncertainty import Quantity
 
 BALANCED_ROLES = ("cut", "wash")
 CAROTENOIDS = ("carotene", "xanthophyll")
+SINGLE_PORPHYRINS = {key for forms in PORPHYRINS.values() for form in forms for key in form}
 
 
 class _Wanted(NamedTuple):
@@ -201,8 +202,15 @@ def _row(
         found=found_in(contents, members, of=of),
         closure=ratio,
         lower_bound=lower_bound,
-        verdict=_verdict(ratio, settings, lower_bound=lower_bound),
+        verdict=_PORPHYRIN_VERDICT
+        if name in SINGLE_PORPHYRINS
+        else _verdict(ratio, settings, lower_bound=lower_bound),
     )
+
+
+_PORPHYRIN_VERDICT = (
+    "No balance by itself: pheophytin is made from chlorophyll on the column. See the pool in nmol."
+)
 
 
 def _verdict(ratio: Quantity | None, settings: Settings, *, lower_bound: bool) -> str:

@@ -197,7 +197,7 @@ def purity(
         target_share=aim.value if aim else None,
         target_interval=aim.interval if aim else None,
         probability_above_target=_probability(tube, target) if aim else None,
-        sentence=_sentence(tube, shares, usable_share) + _target_sentence(tube, target, aim),
+        sentence=_sentence(tube, shares, usable_share) + _target_sentence(tube, target, aim, main),
     )
 
 
@@ -249,8 +249,13 @@ def _sentence(tube: TubeContent, shares: Sequence[tuple[Part, Share]], usable_sh
     return text
 
 
-def _target_sentence(tube: TubeContent, target: Target | None, aim: Share | None) -> str:
+def _target_sentence(
+    tube: TubeContent, target: Target | None, aim: Share | None, main: Part
+) -> str:
+    """Say whether the target's share is enough, in the tubes that are mainly the target."""
     if target is None or aim is None or target.share is None:
+        return ""
+    if not set(aim.members) & set(main.members):
         return ""
     chance = _probability(tube, target)
     if chance is None or math.isnan(chance):

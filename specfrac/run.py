@@ -14,7 +14,6 @@ from specfrac.sheet import Fraction, InputFile, Run, TubeScan
 from specfrac.tubes import (
     FractionResult,
     GroupResult,
-    MeasuredTube,
     PigmentResult,
     bench,
     measure,
@@ -23,8 +22,6 @@ from specfrac.tubes import (
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from specfrac.equations import EquationResult
 
 __all__ = [
     "Balance",
@@ -115,7 +112,6 @@ def analyse_run(run: Run, library: ReferenceLibrary | None = None) -> RunResult:
             table,
             loaded=None if tube is loaded or tube.fraction.role == "standard" else loaded,
             target=_target(run, library),
-            equations=_equations(tube),
         )
         for tube in tubes
     )
@@ -221,7 +217,3 @@ def _ratio_flags(result: FractionResult, run: Run) -> list[Flag]:
         "of green leaf."
     )
     return [Flag("implausible-ratio", message)]
-
-
-def _equations(tube: MeasuredTube) -> tuple[EquationResult, ...]:
-    return ()

@@ -267,11 +267,15 @@ def _input_file(where: Path, relative: str) -> InputFile:
 
 
 def _scan_files(folder: Path) -> list[Path]:
-    """Return what may be scan files in a folder and below, in a fixed order."""
+    """Return what may be scan files in a folder and below, in a fixed order.
+
+    Hidden files and folders of earlier results are passed over.
+    """
+    results = {path.parent for path in folder.rglob("result.json")}
     found = []
     for path in sorted(folder.rglob("*")):
         parts = path.relative_to(folder).parts
-        if any(part.startswith((".", "_")) for part in parts):
+        if any(part.startswith((".", "_")) for part in parts) or path.parent in results:
             continue
         if path.is_file() and path.suffix.lower() in SCAN_SUFFIXES and parts != ("run.csv",):
             found.append(path)
@@ -281,13 +285,15 @@ def _scan_files(folder: Path) -> list[Path]:
 # Reading a run
 
 
-def read_run(folder: str | Path) -> Run:
+def read_run(folder: str | Path, *, library: ReferenceLibrary | None = None) -> Run:
     """Read a run folder: its sheet ``run.toml`` and the scans the sheet names.
 
     Parameters
     ----------
     folder : path
         The folder, or the sheet in it.
+    library : ReferenceLibrary, optional
+        Where names of solvents and pigments are looked up; the built-in one by default.
 
     Returns
     -------
@@ -311,7 +317,7 @@ def read_run(folder: str | Path) -> Run:
     head.check_keys(_RUN_KEYS, _RUN_MEASURED)
     files = _ScanFiles(folder, allow_outside=head.yes("allow_outside_paths"))
     files.inputs[sheet.name] = _input_file(sheet, sheet.name)
-    library = load_references()
+    library = load_references() if library is None else library
     fractions = _fractions(top, files, library)
     return replace(
         _header(head, folder, library),

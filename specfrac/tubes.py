@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 
 from uncertainties import UFloat
 
+from specfrac.equations import EquationResult, second_opinion
 from specfrac.errors import SpecfracError
-from specfrac.fitting import fit_mixture, fit_tube, identify
+from specfrac.fitting import fit_tube, identify
+from specfrac.fitting.results import G_PER_L_TO_MG_PER_L
 from specfrac.flags import Flag, ranked
 from specfrac.purity import Part, Purity, Target, purity, spoken
 from specfrac.quantities import (
@@ -23,6 +25,7 @@ from specfrac.quantities import (
     SharedErrors,
     TubeContent,
     amount_in,
+    closure,
     concentration_in,
     content,
     mass_in,
@@ -35,7 +38,6 @@ from specfrac.sheet import Fraction, Run
 from specfrac.uncertainty import Quantity, measured
 
 if TYPE_CHECKING:
-    from specfrac.equations import EquationResult
     from specfrac.fitting import Identification
     from specfrac.fitting.results import Group, MixtureFit
     from specfrac.references import ReferenceLibrary
@@ -142,8 +144,10 @@ class FractionResult:
     groups : tuple of GroupResult
     purity : Purity or None
         None when no pigment was found.
-    total_mass : Quantity or None
-        µg of coloured pigment whose references allow a mass.
+    total_mass, total_amount : Quantity or None
+        µg and nmol of coloured pigment whose references allow a mass.
+    total_recovery : Quantity or None
+        Amount of coloured pigment here over amount loaded.
     equations : tuple of EquationResult
         Published simultaneous equations, as a second opinion.
     flags : tuple of Flag
@@ -157,6 +161,8 @@ class FractionResult:
     groups: tuple[GroupResult, ...]
     purity: Purity | None
     total_mass: Quantity | None
+    total_amount: Quantity | None
+    total_recovery: Quantity | None
     equations: tuple[EquationResult, ...]
     flags: tuple[Flag, ...]
 
@@ -314,32 +320,26 @@ def _one_dilution(fraction: Fraction) -> Quantity | None:
 
 
 def _fit(fraction: Fraction, bench: Bench) -> MixtureFit:
-    """Fit in the cuvette when all scans are of one dilution, else in the undiluted tube.
+    """Fit the scans of a tube together; the result is that of the undiluted solution.
 
-    One dilution is one act: its error belongs to the whole tube and does not
-    average out over repeated scans. Different dilutions have errors of their own.
+    Different dilutions have errors of their own, which the fit knows. One dilution is
+    one act: its error belongs to the whole tube, does not average out over repeated
+    scans, and comes in with the volume.
     """
     references = bench.library.select(solvent=fraction.solvent or "", pigments=fraction.candidates)
-    linear_limit = bench.run.settings["linear_limit"]
-    scans = [one.scan for one in fraction.scans]
-    if len(scans) == 1:
-        return fit_mixture(
-            scans[0],
-            references,
-            path_length=fraction.scans[0].path_length.value,
-            bandwidth=fraction.bandwidth,
-            linear_limit=linear_limit,
-        )
-    same = _one_dilution(fraction) is not None
+    own_errors = _one_dilution(fraction) is None
     dilutions = [one.dilution_factor for one in fraction.scans]
     return fit_tube(
-        scans,
+        [one.scan for one in fraction.scans],
         references,
-        dilution_factors=[1.0 if same else one.value for one in dilutions],
-        dilution_uncertainties=[0.0 if same else one.uncertainty / one.value for one in dilutions],
+        dilution_factors=[one.value for one in dilutions],
+        dilution_uncertainties=[
+            one.uncertainty / one.value if own_errors else 0.0 for one in dilutions
+        ],
         path_length=[one.path_length.value for one in fraction.scans],
         bandwidth=fraction.bandwidth,
-        linear_limit=linear_limit,
+        linear_limit=bench.run.settings["linear_limit"],
+        name=fraction.name,
     )
 
 
@@ -358,7 +358,7 @@ def _content(fraction: Fraction, fit: MixtureFit, bench: Bench) -> TubeContent:
         volume=bench.loaded_volume if fraction.role == "loaded" else volume,
         path_length=_path_length(fraction, shared),
         dilution_factor=shared.measured(
-            dilution.value, dilution.uncertainty, DILUTION, fraction.name
+            1.0, dilution.uncertainty / dilution.value, DILUTION, fraction.name
         )
         if dilution
         else None,
@@ -386,7 +386,6 @@ def result_of(
     *,
     loaded: MeasuredTube | None,
     target: Target | None,
-    equations: tuple[EquationResult, ...] = (),
 ) -> FractionResult:
     """Return masses, shares, recoveries and purity of a measured tube.
 
@@ -397,7 +396,6 @@ def result_of(
     loaded : MeasuredTube or None
         What went on the column, for recoveries; not the tube itself.
     target : Target or None
-    equations : tuple of EquationResult
 
     Returns
     -------
@@ -405,13 +403,30 @@ def result_of(
     """
     if tube.fit is None or tube.content is None:
         return FractionResult(
-            tube.fraction, tube.fit, tube.identification, (), (), None, None, (), tube.flags
+            fraction=tube.fraction,
+            fit=tube.fit,
+            identification=tube.identification,
+            pigments=(),
+            groups=(),
+            purity=None,
+            total_mass=None,
+            total_amount=None,
+            total_recovery=None,
+            equations=(),
+            flags=tube.flags,
         )
     found = bool(share_by_mass(tube.content, tube.content.pigments).value.value > 0)
     pigments = tuple(
         _pigment(tube, bench, position, loaded, found) for position in range(len(tube.fit.pigments))
     )
     groups = tuple(_group(tube, bench, group, loaded, found) for group in tube.fit.groups)
+    equations = _equations(tube.fraction, tube.fit)
+    whole = _countable(tube)
+    flags = [
+        *tube.flags,
+        *_result_flags(tube, pigments),
+        *_equation_flags(tube, equations, bench.run.settings["equations_differ"]),
+    ]
     return FractionResult(
         fraction=tube.fraction,
         fit=tube.fit,
@@ -419,9 +434,11 @@ def result_of(
         pigments=pigments,
         groups=groups,
         purity=_purity(tube, bench, loaded, target),
-        total_mass=_total(tube),
+        total_mass=mass_in(tube.content, whole) if whole else None,
+        total_amount=amount_in(tube.content, whole) if whole else None,
+        total_recovery=_total_recovery(tube, loaded),
         equations=equations,
-        flags=ranked([*tube.flags, *_result_flags(tube, pigments)]),
+        flags=ranked(flags),
     )
 
 
@@ -440,7 +457,6 @@ def _pigment(
     key = entry.pigment
     has_mass = entry.for_mass and held.volume is not None
     by_mass, by_amount = share_by_mass(held, key), share_by_amount(held, key)
-    detection = fit.detection_limit[position] * held.common.nominal_value
     return PigmentResult(
         pigment=key,
         group=entry.group,
@@ -451,7 +467,7 @@ def _pigment(
         merged_into=_merged_into(fit, key),
         concentration=concentration_in(held, key),
         concentration_unconstrained=concentration_in(held, key, displayed=False).value,
-        detection_limit=float(detection) * 1e3,
+        detection_limit=float(fit.detection_limit[position]) * G_PER_L_TO_MG_PER_L,
         mass=mass_in(held, key) if has_mass else None,
         mass_unconstrained=mass_in(held, key, displayed=False).value if has_mass else None,
         amount=amount_in(held, key) if has_mass else None,
@@ -545,14 +561,22 @@ def _per_gram(
     )
 
 
-def _total(tube: MeasuredTube) -> Quantity | None:
-    """Return the mass of all pigments that may be stated as a mass."""
-    fit, held = tube.fit, tube.content
-    if fit is None or held is None or held.volume is None:
+def _countable(tube: MeasuredTube) -> tuple[str, ...]:
+    """Return the pigments whose sum may be stated as a mass; empty when there is none."""
+    if tube.fit is None:
+        return ()
+    pairs = zip(tube.fit.references.entries, tube.fit.detected, strict=True)
+    members = tuple(entry.pigment for entry, detected in pairs if entry.for_mass or not detected)
+    return members if tube.for_mass(members) else ()
+
+
+def _total_recovery(tube: MeasuredTube, loaded: MeasuredTube | None) -> Quantity | None:
+    """Return the amount of coloured pigment over that loaded; moles, as for porphyrins."""
+    if loaded is None or loaded.content is None or tube.content is None:
         return None
-    entries = zip(fit.references.entries, fit.detected, strict=True)
-    members = [entry.pigment for entry, detected in entries if entry.for_mass or not detected]
-    return mass_in(held, members) if tube.for_mass(members) else None
+    if not (tube.for_mass() and loaded.for_mass()):
+        return None
+    return closure([tube.content], loaded.content, of="amount")
 
 
 def parts_of(fit: MixtureFit) -> tuple[Part, ...]:
@@ -597,6 +621,42 @@ def _result_flags(tube: MeasuredTube, pigments: Sequence[PigmentResult]) -> list
         if one.recovery.interval[0] > 1:
             flags.append(_above_one(name, spoken(one.pigment), one.recovery))
     return flags
+
+
+def _equations(fraction: Fraction, fit: MixtureFit) -> tuple[EquationResult, ...]:
+    """Evaluate published equations on the scan of the tube that shows most of it."""
+    strength = fit.path_lengths / fit.dilution_factors
+    index = max(range(len(fit.scans)), key=lambda i: (int(fit.used[i].sum()), strength[i]))
+    return second_opinion(
+        fit,
+        index=index,
+        bandwidth=fraction.bandwidth,
+        whole_extract=fraction.role == "loaded",
+    )
+
+
+def _equation_flags(
+    tube: MeasuredTube, equations: Sequence[EquationResult], limit: float
+) -> list[Flag]:
+    """Return a note for the first quantified pigment on which the best set differs."""
+    fit = tube.fit
+    if not equations or fit is None:
+        return []
+    best = equations[0]
+    quantified = dict(zip(fit.pigments, fit.quantified, strict=True))
+    for one in best.values:
+        if one.unit != "mg/L" or not quantified.get(one.output, False):
+            continue
+        fitted = float(fit.concentration[fit.pigments.index(one.output)]) * G_PER_L_TO_MG_PER_L
+        if fitted > 0 and abs(one.value / fitted - 1) > limit:
+            told = [reason for reason in best.reasons if one.output in reason] or best.reasons
+            reason = f" Reason: {told[0]}" if told else ""
+            message = (
+                f"{tube.fraction.name}: the equations {best.equation_set.set_id} give "
+                f"{one.value:.3g} mg/L {spoken(one.output)}, the fit {fitted:.3g} mg/L.{reason}"
+            )
+            return [Flag("equations-disagree", message)]
+    return []
 
 
 def _above_one(name: str, words: str, found: Quantity) -> Flag:
