@@ -123,7 +123,8 @@ def rounded(value: float, uncertainty: float) -> str:
         return f"{value:.3g} ± not known"
     if uncertainty == 0:
         return f"{value:.4g}"
-    places = 1 - math.floor(math.log10(abs(uncertainty)))
+    # the exponent after rounding: 0.0996 becomes 0.10, not 0.100
+    places = 1 - int(f"{uncertainty:.1e}".partition("e")[2])
     if places >= 0:
         return f"{value:.{places}f} ± {uncertainty:.{places}f}"
     return f"{round(value, places):.0f} ± {round(uncertainty, places):.0f}"
