@@ -22,6 +22,8 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "nonpositive-transmittance": ("warn", "readings with T <= 0 count as not measured"),
         "not-measured": ("warn", "some readings were blank or out of the instrument's range"),
         "skipped-content": ("note", "part of the file is not a spectrum and was left out"),
+        "quantity-from-values": ("note", "no heading says what was measured; the values decided"),
+        "ceiling": ("warn", "the highest reading repeats, as at the end of an instrument's range"),
         "truncated-file": ("warn", "the last line of the file is cut off and was dropped"),
         # scan checks
         "above-linear-limit": ("warn", "part of the scan lies above the linear limit and was left out"),

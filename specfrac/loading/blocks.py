@@ -1,0 +1,91 @@
+"""What a reader hands over: readings on a shared axis, as they stand in the file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specfrac.flags import Flag
+from specfrac.scans import Scan
+
+
+class NotASpectrumError(Exception):
+    """A table holds something else; ``str(error)`` says why. Never leaves this package."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """Readings of one or several samples on one axis, in the order of the file.
+
+    Attributes
+    ----------
+    wavelength : ndarray, shape (n_points,)
+        nm.
+    values : ndarray, shape (n_samples, n_points)
+        In the file's own quantity. NaN means "not measured".
+    names : tuple of str
+        Empty for a sample the file does not name.
+    ordinates : tuple of str or None
+        The quantity each sample's heading names, see `specfrac.loading.words`.
+    headings : tuple of str
+        The heading itself, for messages.
+    points : sequence of int
+        The row (or column, see `point_word`) of each point in the file, from 1.
+    flags : tuple of tuple of Flag
+        By sample; empty when nothing was noticed.
+    metadata : tuple of dict
+        By sample; empty when the file says nothing besides.
+    """
+
+    wavelength: NDArray[np.float64]
+    values: NDArray[np.float64]
+    names: tuple[str, ...]
+    ordinates: tuple[str | None, ...]
+    headings: tuple[str, ...]
+    points: Sequence[int]
+    point_word: str = "row"
+    flags: tuple[tuple[Flag, ...], ...] = ()
+    metadata: tuple[dict[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """A part of a file that was left out: what, and why."""
+
+    what: str
+    why: str
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.why}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """A scan file as it was understood.
+
+    Attributes
+    ----------
+    file : str
+        File name.
+    layout : str
+        For instance "two columns", "wide", "pairs of columns", "long", "transposed", "JCAMP-DX".
+    separator, decimal_mark, encoding : str or None
+        In words; None where the format has none.
+    header : tuple of str
+        The lines above the data, as in the file.
+    scans : tuple of Scan
+    skipped : tuple of Skipped
+    """
+
+    file: str
+    layout: str
+    separator: str | None
+    decimal_mark: str | None
+    encoding: str | None
+    header: tuple[str, ...]
+    scans: tuple[Scan, ...]
+    skipped: tuple[Skipped, ...] = field(default=())

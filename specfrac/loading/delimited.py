@@ -1,0 +1,204 @@
+"""Reader of delimited text, whatever parts its cells and however its columns lie."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from specfrac.errors import ScanFileError
+from specfrac.flags import Flag
+from specfrac.loading.assemble import FEWEST_POINTS, assemble
+from specfrac.loading.blocks import NotASpectrumError, Reading, Skipped
+from specfrac.loading.content import FileContent, decode
+from specfrac.loading.dialect import SEPARATORS, Dialect, find_dialect
+from specfrac.loading.endings import is_whole
+from specfrac.loading.headings import Headings, find_headings
+from specfrac.loading.joining import joined
+from specfrac.loading.layouts import Interpretation, by_columns
+from specfrac.loading.plain import read_plain
+from specfrac.loading.table import Table, tables_of
+from specfrac.loading.words import preamble_ordinate
+
+_Interpreter = Callable[[Table, Headings, str], Interpretation]
+_INTERPRETERS: tuple[_Interpreter, ...] = (by_columns,)
+_MAX_HEADER = 200
+_MAX_SKIPPED = 10
+
+
+def recognises(content: FileContent) -> bool:
+    """Every text file is tried; this reader comes last."""
+    return True
+
+
+def read(content: FileContent) -> Reading:
+    """Read a file of delimited text.
+
+    Raises
+    ------
+    ScanFileError
+        If it holds no scan, or one that breaks a rule.
+    """
+    text = decode(content)
+    lines = text.text.split("\n")
+    whole = lines[-1] == ""
+    while lines and not lines[-1].strip():
+        lines.pop()
+    table = read_plain(lines, whole=whole)
+    cut: tuple[Flag, ...] = ()
+    if table is not None:
+        tables = [table]
+    else:
+        dialect = find_dialect(lines)
+        if dialect is None:
+            raise ScanFileError(_no_numbers(content.name, lines))
+        if not whole:
+            lines, cut = _without_cut_row(lines, dialect)
+        tables = joined(tables_of(lines, dialect), lines, content.name)
+    return _read_tables(content, lines, tables, text.encoding, cut)
+
+
+def _no_numbers(file: str, lines: list[str]) -> str:
+    return (
+        f"{file}: none of its {len(lines)} lines holds two numbers, a wavelength and a reading. "
+        "Name a file of scans, exported as text (CSV) with the wavelengths."
+    )
+
+
+def _without_cut_row(lines: list[str], dialect: Dialect) -> tuple[list[str], tuple[Flag, ...]]:
+    """Drop a last line that may have been cut off."""
+    tables = tables_of(lines[-FEWEST_POINTS * 2 :], dialect)
+    offset = len(lines) - len(lines[-FEWEST_POINTS * 2 :])
+    last = len(lines) - offset
+    if not tables or tables[-1].rows[-1] != last:
+        return lines, ()  # the file ends with text, not with a row
+    cells = dialect.split(lines[-1])
+    above = [dialect.split(lines[offset + row - 1]) for row in tables[-1].rows[:-1]]
+    same = [row for row in above if len(row) == len(cells)]
+    if same and len(same[-1]) == len(above[-1]) and is_whole(cells[-1], [row[-1] for row in same]):
+        return lines, ()
+    shown = lines[-1] if len(lines[-1]) <= 40 else lines[-1][:37] + "..."
+    message = (
+        f"the file ends in row {len(lines)} without a line end; that row, {shown!r}, was dropped"
+    )
+    return lines[:-1], (Flag("truncated-file", message),)
+
+
+def _read_tables(
+    content: FileContent,
+    lines: list[str],
+    tables: list[Table],
+    encoding: str,
+    cut: tuple[Flag, ...],
+) -> Reading:
+    parts: list[_Part] = []
+    skipped: list[Skipped] = []
+    end = 0
+    for table in tables:
+        place = f"rows {table.rows[0]}-{table.rows[-1]}"
+        if len(table) < FEWEST_POINTS:
+            skipped.append(Skipped(place, f"{len(table)} rows are too few for a scan"))
+            continue
+        above = lines[end : table.rows[0] - 1]
+        headings = find_headings(above, table.dialect, table.n_columns)
+        if not headings.rows and parts and parts[-1].headings.n_columns == table.n_columns:
+            headings = parts[-1].headings  # one heading for tables one below the other
+        try:
+            found = _interpret(table, headings, content.name)
+        except NotASpectrumError as error:
+            skipped.append(Skipped(place, str(error)))
+            continue
+        end = table.rows[-1]
+        parts.append(_Part(table, headings, above[-_MAX_HEADER:], found))
+        skipped += found.skipped
+    if not parts:
+        raise ScanFileError(_no_scan(content.name, tables, skipped))
+    skipped += _text_below(lines, end)
+    return _reading(content, parts, skipped, encoding, cut)
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    table: Table
+    headings: Headings
+    above: list[str]
+    found: Interpretation
+
+
+def _interpret(table: Table, headings: Headings, file: str) -> Interpretation:
+    """Return the first interpretation that fits; the last refusal speaks for all."""
+    reason = NotASpectrumError("nothing in it is a spectrum")
+    for interpret in _INTERPRETERS:
+        try:
+            return interpret(table, headings, file)
+        except NotASpectrumError as error:
+            reason = error
+    raise reason
+
+
+def _no_scan(file: str, tables: Sequence[Table], skipped: Sequence[Skipped]) -> str:
+    longest = max(tables, key=len, default=None)
+    if longest is not None and len(longest) < FEWEST_POINTS:
+        return (
+            f"{file}: the longest table has {len(longest)} rows (from row {longest.rows[0]}), but a "
+            f"scan needs at least {FEWEST_POINTS} points. Export the whole scan, at a step of 1 nm or less."
+        )
+    reasons = "; ".join(map(str, skipped[:3]))
+    return (
+        f"{file}: no scan was found ({reasons}). Give columns of wavelength in nm and absorbance, "
+        "with a heading such as 'wavelength_nm,absorbance'."
+    )
+
+
+def _text_below(lines: Sequence[str], end: int) -> list[Skipped]:
+    """Report text after the last table, such as a log."""
+    below = [row for row, line in enumerate(lines[end:], start=end + 1) if line.strip(" \t,;|")]
+    if not below:
+        return []
+    first = lines[below[0] - 1].strip()
+    shown = first if len(first) <= 40 else first[:37] + "..."
+    return [Skipped(f"rows {below[0]}-{below[-1]}", f"text below the data ({shown!r})")]
+
+
+def _reading(
+    content: FileContent,
+    parts: Sequence[_Part],
+    skipped: Sequence[Skipped],
+    encoding: str,
+    cut: tuple[Flag, ...],
+) -> Reading:
+    dialect = parts[0].table.dialect
+    separator = SEPARATORS[dialect.separator]
+    layouts = list(dict.fromkeys(part.found.layout for part in parts))
+    layout = layouts[0] if len(parts) == 1 else "one below the other"
+    header = [line for part in parts for line in part.above]
+    metadata: dict[str, Any] = {
+        "file": content.name,
+        "layout": layout,
+        "separator": separator,
+        "decimal_mark": dialect.decimal,
+        "encoding": encoding,
+        "header": tuple(header),
+    }
+    blocks = [block for part in parts for block in part.found.blocks]
+    scans = assemble(
+        content,
+        blocks,
+        metadata,
+        preamble=preamble_ordinate(header),
+        flags=cut + _skipped_flags(skipped),
+    )
+    return Reading(
+        content.name,
+        layout,
+        separator,
+        dialect.decimal,
+        encoding,
+        tuple(header),
+        scans,
+        tuple(skipped),
+    )
+
+
+def _skipped_flags(skipped: Sequence[Skipped]) -> tuple[Flag, ...]:
+    return tuple(Flag("skipped-content", str(part)) for part in skipped[:_MAX_SKIPPED])

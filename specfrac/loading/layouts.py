@@ -1,0 +1,260 @@
+"""From a table to scans: which columns are wavelengths, which are readings.
+
+One rule serves one sample, many samples and pairs of columns: a column of
+wavelengths rules the columns after it, up to the next column of wavelengths.
+Headings decide first, values second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specfrac.errors import ScanFileError
+from specfrac.flags import Flag
+from specfrac.loading.axis import LOWEST_NM, check_range, looks_like_axis, refuse_wavenumbers, to_nm
+from specfrac.loading.blocks import Block, NotASpectrumError, Skipped
+from specfrac.loading.headings import Headings
+from specfrac.loading.table import Table
+from specfrac.loading.words import may_matter
+
+_TWO_MARKS_ADVICE = (
+    "A decimal comma and a comma between cells cannot be told apart. "
+    "Export with semicolons or tabs between cells, or with decimal points."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Interpretation:
+    """What a table turned out to be."""
+
+    layout: str
+    blocks: tuple[Block, ...]
+    skipped: tuple[Skipped, ...] = ()
+
+
+def by_columns(table: Table, headings: Headings, file: str) -> Interpretation:
+    """Read a table whose columns are wavelengths and readings.
+
+    Raises
+    ------
+    NotASpectrumError
+        If no column holds wavelengths, or nothing else is left to read.
+    ScanFileError
+        If it is a spectrum with a fault.
+    """
+    numeric = [c for c in range(table.n_columns) if c not in table.texts]
+    axes = find_axes(table, headings, numeric, file)
+    refuse_faults(table, file)
+    _refuse_two_marks(table, numeric, file)
+    skipped: list[Skipped] = []
+    groups = _groups(axes, numeric, headings)
+    blocks = []
+    for axis, columns in groups:
+        kept = spectra_among(table, headings, columns, skipped)
+        if kept:
+            blocks.append(_block(table, headings, axis, kept, file, paired=len(groups) > 1))
+    if not blocks:
+        raise NotASpectrumError("it has wavelengths but no readings beside them")
+    n_samples = sum(len(block.names) for block in blocks)
+    layout = "pairs of columns" if len(blocks) > 1 else "wide" if n_samples > 1 else "two columns"
+    return Interpretation(layout, tuple(blocks), tuple(skipped))
+
+
+def find_axes(table: Table, headings: Headings, numeric: list[int], file: str) -> list[int]:
+    """Return the columns that hold wavelengths."""
+    lowest = np.fmin.reduce(table.values, axis=0)
+    likely = [c for c in numeric if c < 4 or lowest[c] >= LOWEST_NM]
+    headed = [c for c in likely if headings.axis_unit(c) is not None]
+    if headed:
+        return headed
+    likely = [c for c in likely if not headings.no_spectrum(c) and headings.ordinate(c) is None]
+    found = [c for c in likely if looks_like_axis(table.values[:, c], strict=True)]
+    if len(found) > 1 and any(b - a == 1 for a, b in zip(found, found[1:], strict=False)):
+        raise NotASpectrumError(
+            "more than one column looks like wavelengths and no heading decides"
+        )
+    if not found:
+        found = [c for c in likely[:1] if looks_like_axis(table.values[:, c], strict=False)]
+    if found:
+        return found
+    if likely[:1] == [0]:
+        refuse_wavenumbers(table.values[:, 0], file, table.rows)
+    raise NotASpectrumError("no column holds wavelengths in nm")
+
+
+def _groups(axes: list[int], numeric: list[int], headings: Headings) -> list[tuple[int, list[int]]]:
+    """Give each axis its columns; of two axes side by side the one in nm stays."""
+    if len(axes) == 1:
+        return [(axes[0], [c for c in numeric if c != axes[0]])]
+    groups: list[tuple[int, list[int]]] = []
+    for i, axis in enumerate(axes):
+        until = axes[i + 1] if i + 1 < len(axes) else max(numeric) + 1
+        columns = [c for c in numeric if axis < c < until]
+        if groups and not groups[-1][1]:
+            previous = groups.pop()[0]
+            axis = min((previous, axis), key=lambda c: headings.axis_unit(c) != "nm")
+        groups.append((axis, columns))
+    return groups
+
+
+def spectra_among(
+    table: Table, headings: Headings, columns: list[int], skipped: list[Skipped]
+) -> list[int]:
+    """Return the columns that hold readings; note in `skipped` why others do not."""
+    values = table.values[:, columns]
+    empty = np.isnan(values).all(axis=0)
+    counting = _counting(values)
+    words = [tuple(row[c] for c in columns) for row in headings.rows]
+    telling = any(may_matter(row) for row in words)
+    kept = []
+    for i, column in enumerate(columns):
+        title = " ".join(headings.cells(column)) if telling or empty[i] or counting[i] else ""
+        label = f"column {column + 1}" + (f" ({title})" if title else "")
+        if empty[i] and column not in table.overflow:
+            if title:
+                skipped.append(Skipped(label, "it is empty"))
+        elif (
+            telling
+            and headings.no_spectrum(column)
+            and headings.ordinate(column) in (None, "counts")
+        ):
+            skipped.append(Skipped(label, "its heading names no spectrum"))
+        elif counting[i] and (not telling or headings.ordinate(column) is None):
+            skipped.append(Skipped(label, "it counts up or down in whole numbers"))
+        else:
+            kept.append(column)
+    return kept
+
+
+def _counting(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether each column is 1, 2, 3, ... or 100, 99, 98, ..."""
+    counting = np.zeros(values.shape[1], dtype=bool)
+    if len(values) >= 3:
+        head = np.diff(values[:3], axis=0)
+        for i in np.flatnonzero((np.abs(head) == 1).all(axis=0) & (values[0] % 1 == 0)):
+            steps = np.diff(values[:, i])
+            counting[i] = bool((steps == steps[0]).all())
+    return counting
+
+
+def _block(
+    table: Table, headings: Headings, axis: int, columns: list[int], file: str, *, paired: bool
+) -> Block:
+    unit = headings.axis_unit(axis)
+    axis_values = table.values[:, axis]
+    values = table.values[:, columns]
+    rows = table.rows
+    if paired:
+        used = ~(np.isnan(axis_values) & np.isnan(values).all(axis=1))
+        n_used = int(np.flatnonzero(used)[-1]) + 1 if used.any() else 0
+        axis_values, values, rows = axis_values[:n_used], values[:n_used], rows[:n_used]
+        _refuse_half_rows(table, axis, columns, n_used, file)
+    elif table.short_rows:
+        short = table.short_rows[0]
+        raise ScanFileError(
+            f"{file}, row {table.rows[short]}: the row has fewer cells than the {table.n_columns} "
+            "of the rows before it. Put back the missing cells or delete the row."
+        )
+    missing = np.flatnonzero(np.isnan(axis_values))
+    if missing.size:
+        raise ScanFileError(
+            f"{file}, row {rows[int(missing[0])]}: the wavelength in column {axis + 1} is missing. "
+            "Put it back or delete the row."
+        )
+    check_range(axis_values, unit, file, rows)
+    names, ordinates, titles = _titles(headings, axis, columns, paired=paired)
+    return Block(
+        wavelength=to_nm(axis_values, unit, file),
+        values=np.ascontiguousarray(values.T),
+        names=names,
+        ordinates=ordinates,
+        headings=titles,
+        points=rows,
+        flags=_not_measured(table, columns, values, rows),
+        metadata=tuple({"column": column + 1} for column in columns),
+    )
+
+
+def _titles(
+    headings: Headings, axis: int, columns: list[int], *, paired: bool
+) -> tuple[tuple[str, ...], tuple[str | None, ...], tuple[str, ...]]:
+    """Return names, quantities and full headings of the columns."""
+    if len(headings.rows) == 1 and not paired:
+        row = tuple(headings.rows[0][column] for column in columns)
+        if not may_matter(row):
+            return row, (None,) * len(row), row
+    names = [headings.name(column) for column in columns]
+    if paired and not any(names):
+        names = [headings.name(axis)] * len(columns)
+    return (
+        tuple(names),
+        tuple(headings.ordinate(column) for column in columns),
+        tuple(" ".join(headings.cells(column)) for column in columns),
+    )
+
+
+def _not_measured(
+    table: Table, columns: list[int], values: NDArray[np.float64], rows: Iterable[int]
+) -> tuple[tuple[Flag, ...], ...]:
+    missing = np.isnan(values)
+    if not missing.any():
+        return ()
+    lines = list(rows)
+    flags: list[tuple[Flag, ...]] = []
+    for i, column in enumerate(columns):
+        where = np.flatnonzero(missing[:, i])
+        if not where.size:
+            flags.append(())
+            continue
+        word = table.overflow_word.get(column)
+        said = "blank" if word is None else f"blank or {word!r}"
+        message = (
+            f"{where.size} of {len(lines)} readings are not numbers ({said}), "
+            f"the first in row {lines[int(where[0])]}; they count as not measured"
+        )
+        flags.append((Flag("not-measured", message),))
+    return tuple(flags)
+
+
+def _refuse_half_rows(table: Table, axis: int, columns: list[int], n_used: int, file: str) -> None:
+    """A short row may leave out whole pairs of columns, never half a pair."""
+    for index in table.short_rows:
+        if index < n_used and not np.isnan(table.values[index, axis]):
+            if np.isnan(table.values[index, columns]).any():
+                raise ScanFileError(
+                    f"{file}, row {table.rows[index]}: the row ends after a wavelength of column "
+                    f"{axis + 1}; its reading is missing. Put it back or delete the row."
+                )
+
+
+def refuse_faults(table: Table, file: str) -> None:
+    """Raise for the first cell that is no reading at all."""
+    if not table.faults:
+        return
+    fault = table.faults[0]
+    place = f"{file}, row {fault.row}, column {fault.column + 1}: "
+    found = repr(fault.found if len(fault.found) <= 40 else fault.found[:37] + "...")
+    if fault.rule == "not a number":
+        raise ScanFileError(f"{place}{found} is not a number. Correct the cell or delete the row.")
+    if fault.rule == "infinite":
+        raise ScanFileError(
+            f"{place}{found} is larger than any number a reading can be (infinite). "
+            "Correct the cell, or leave it blank if it was not measured."
+        )
+    raise ScanFileError(
+        f"{place}{found} stands for an infinite value or none at all, and readings must be finite. "
+        "Leave the cell blank if the point was not measured."
+    )
+
+
+def _refuse_two_marks(table: Table, numeric: list[int], file: str) -> None:
+    """Whole numbers between commas may be halves of numbers with a decimal comma."""
+    if table.dialect.separator == "," and table.integers_only and len(numeric) > 2:
+        raise ScanFileError(
+            f"{file}, row {table.rows[0]}: commas part {len(numeric)} whole numbers and no number "
+            f"has a decimal mark. {_TWO_MARKS_ADVICE}"
+        )
