@@ -38,7 +38,7 @@ TOTALS = MappingProxyType(
 OFFSET_WAVELENGTHS = (750.0, 720.0)  # nm, where no leaf pigment absorbs; the first in range
 TOTAL_TOLERANCE = 0.015  # two coefficients printed to 0.01 and their sum, each rounded
 MG_PER_L_TO_G_PER_L = 1e-3
-MICROMOL_PER_MILLIMOL = 1e3
+MOL_PER_MICROMOL = 1e-6
 WORTH_SAYING = 0.02  # of the fitted value; smaller parts are not named as a reason
 
 
@@ -325,8 +325,8 @@ def equation_sets(solvent: str, *, bandwidth: float | None = None) -> tuple[Equa
     Returns
     -------
     tuple of EquationSet
-        Those of the very solvent before those of a near one, historical sets last;
-        empty when none was published.
+        Those of the very solvent before those of a near one, then historical sets, last
+        those for algae with chlorophyll c; empty when none was published.
 
     Examples
     --------
@@ -338,9 +338,10 @@ def equation_sets(solvent: str, *, bandwidth: float | None = None) -> tuple[Equa
     return tuple(sorted(found, key=lambda one: _suitability(one, bandwidth)))
 
 
-def _suitability(one: EquationSet, bandwidth: float | None) -> tuple[bool, bool, bool]:
+def _suitability(one: EquationSet, bandwidth: float | None) -> tuple[bool, ...]:
+    algae = any(output.startswith("chlorophyll-c") for output in one.outputs)
     misfit = bandwidth is not None and not one.bandwidth_from <= bandwidth <= one.bandwidth_to
-    return one.solvent_match != "same", one.bandwidth_class == "historical", misfit
+    return algae, one.solvent_match != "same", one.bandwidth_class == "historical", misfit
 
 
 def implied_absorptivities(equations: EquationSet) -> dict[tuple[str, float], float]:
@@ -688,7 +689,7 @@ def second_opinion(
     curves = fit.curves(index)
     results = []
     for equations in equation_sets(fit.references.solvent.key, bandwidth=bandwidth):
-        if not equations.from_scan or not _covers(scan.wavelength, equations):
+        if not _applies(equations, scan.wavelength, fit):
             continue
         result = evaluate_scan(
             equations,
@@ -699,8 +700,7 @@ def second_opinion(
             whole_extract=whole_extract,
         )
         parts = split(equations, curves, fit.pigments, path_length)
-        fitted = dict(zip(fit.pigments, fit.concentration, strict=True))
-        reasons = _measured_reasons(equations, parts, fitted, fit, dilution)
+        reasons = _measured_reasons(equations, parts, fit, dilution)
         results.append(
             replace(
                 result,
@@ -711,8 +711,20 @@ def second_opinion(
     return tuple(results)
 
 
-def _covers(wavelength: Array, equations: EquationSet) -> bool:
+def _applies(equations: EquationSet, wavelength: Array, fit: MixtureFit) -> bool:
+    if not equations.from_scan:
+        return False
+    if "pheophytin-a" in equations.outputs:
+        # made for an extract turned to pheophytin; a grey cut is as good when it is clean
+        pool = _sum_of(fit, ("chlorophyll", "pheophytin"))
+        if not _sum_of(fit, ("chlorophyll",)) <= WORTH_SAYING * pool:
+            return False
     return all(wavelength[0] <= w <= wavelength[-1] for w in equations.wavelengths)
+
+
+def _sum_of(fit: MixtureFit, groups: Sequence[str]) -> float:
+    pairs = zip(fit.references.entries, fit.concentration, strict=True)
+    return float(sum(value for entry, value in pairs if entry.group in groups))
 
 
 def split(
@@ -748,44 +760,58 @@ def split(
 def _measured_reasons(
     equations: EquationSet,
     parts: Mapping[str, Mapping[str, float]],
-    fitted: Mapping[str, float],
     fit: MixtureFit,
     dilution: float,
 ) -> list[str]:
     """Sentences for the parts of an output that are not the pigment it is named after."""
+    fitted = dict(zip(fit.pigments, map(float, fit.concentration), strict=True))
+    floor = WORTH_SAYING * max(fitted.values())
     reasons = []
     for line in equations.lines:
-        if line.output not in fitted:
+        members = _members(line.output, fit)
+        if not members:
             continue
-        unit = MG_PER_L_TO_G_PER_L
-        if line.unit == "µmol/L":
-            unit *= fit.references.molar_mass(line.output) / MICROMOL_PER_MILLIMOL
-        own = fitted[line.output]
-        total = max(own, max(fitted.values()) * WORTH_SAYING)
-        for pigment in fit.pigments:
-            share = parts[line.output][pigment] * dilution * unit
-            excess = share - own if pigment == line.output else share
-            if abs(excess) > WORTH_SAYING * total:
-                reasons.append(_sentence(line.output, pigment, excess, own))
-        for name in ("baseline", "residual"):
-            share = parts[line.output][name] * dilution * unit
-            if abs(share) > WORTH_SAYING * total:
-                reasons.append(_sentence(line.output, name, share, own))
+        factor = dilution * _grams_per_litre(line, fit)
+        own = sum(fitted[member] for member in members)
+        effects = {line.output: -own}
+        for name, value in parts[line.output].items():
+            source = line.output if name in members else name
+            effects[source] = effects.get(source, 0.0) + value * factor
+        reasons += [
+            _sentence(line.output, name, effect, own)
+            for name, effect in effects.items()
+            if abs(effect) > WORTH_SAYING * max(own, floor)
+        ]
     return reasons
 
 
-def _sentence(output: str, part: str, excess: float, own: float) -> str:
-    size = f"{excess / MG_PER_L_TO_G_PER_L:+.2g} mg/L"
+def _members(output: str, fit: MixtureFit) -> tuple[str, ...]:
+    if output == "carotenoids":
+        entries = fit.references.entries
+        return tuple(one.pigment for one in entries if one.group in ("carotene", "xanthophyll"))
+    return (output,) if output in fit.pigments else ()
+
+
+def _grams_per_litre(line: EquationLine, fit: MixtureFit) -> float:
+    if line.unit == "µmol/L":
+        return fit.references.molar_mass(line.output) * MOL_PER_MICROMOL
+    return MG_PER_L_TO_G_PER_L
+
+
+def _sentence(output: str, part: str, effect: float, own: float) -> str:
+    size = f"{abs(effect) / MG_PER_L_TO_G_PER_L:.2g} mg/L"
+    moves = f"adds {size} to {output}" if effect > 0 else f"takes {size} off {output}"
     if part == output:
+        direction = "more" if effect > 0 else "less"
         return (
-            f"{output} itself reads {size} ({excess / own:+.0%}) against the fit: another "
-            "absorptivity, or bands away from the published wavelengths"
+            f"{output}: {size} ({effect / own:+.0%}) {direction} than the fit from the very same "
+            "absorbance: another absorptivity, or bands away from the published wavelengths"
         )
     if part == "residual":
-        return f"absorbance the fit leaves over adds {size} to {output}"
+        return f"absorbance that the fit leaves over {moves}"
     if part == "baseline":
-        return f"scatter that one subtracted reading does not remove adds {size} to {output}"
-    return f"{part} in the tube adds {size} to {output}, which the equations take for it"
+        return f"scatter that one subtracted reading does not remove {moves}"
+    return f"{part} in the tube {moves}, which the equations cannot tell from it"
 
 
 def _general_reasons(
