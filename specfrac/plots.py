@@ -10,7 +10,7 @@ The line style says the same again without colour.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -96,6 +96,7 @@ STYLES: MappingProxyType[str, PigmentStyle] = MappingProxyType(
 OTHER_COLOURS = ("#6c5b9c", "#8a4f8d", "#51618f")
 OTHER_DASHES = ((8.0, 2.0), (2.6, 1.6), (8.0, 1.6, 1.2, 1.6), (3.5, 1.2, 1.2, 1.2))
 
+POOLS_BY_AMOUNT = ("chlorophyll-a-pool", "chlorophyll-b-pool")
 POOL_LABELS = MappingProxyType(
     {
         "carotenoids": "carotenoids",
@@ -535,14 +536,19 @@ def composition_figure(tube: FractionResult, *, width: float = 5.0) -> Figure:
 
 
 def balance_rows(balance: Balance) -> tuple[BalanceRow, ...]:
-    """Return the rows a balance picture can show: something loaded, or something found."""
+    """Return the rows a balance picture shows.
+
+    Pools, and the pigments that balance by themselves: pheophytin is made from
+    chlorophyll on the column, so those two appear as pools only. What was not
+    clearly loaded is left out, since a ratio to nothing says nothing.
+    """
+    pooled = {
+        member for row in balance.rows if row.name in POOLS_BY_AMOUNT for member in row.members
+    }
+    rows = [row for row in balance.rows if row.kind == "pool" or row.name not in pooled]
     if balance.loaded_name is not None:
-        return tuple(
-            row
-            for row in balance.rows
-            if row.loaded is not None and row.closure is not None and _clear(row)
-        )
-    return tuple(row for row in balance.rows if row.tubes and row.found.value > 0)
+        return tuple(row for row in rows if row.closure is not None and _clear(row))
+    return tuple(row for row in rows if row.found.value > 0)
 
 
 def _clear(row: BalanceRow) -> bool:
@@ -551,17 +557,19 @@ def _clear(row: BalanceRow) -> bool:
     return loaded is not None and loaded.value > 2 * loaded.uncertainty and loaded.value > 0
 
 
-def plot_balance(balance: Balance, ax: Axes) -> Axes:
+def plot_balance(balance: Balance, ax: Axes, *, numbers: Mapping[str, int] | None = None) -> Axes:
     """Draw what was found, tube by tube, against what was loaded.
 
-    One bar a pigment or pool. Its pieces are the tubes, numbered in the order of
-    the sheet; the dashed line is all that was loaded; the whisker is the 95 %
-    interval of the sum. Without a loaded scan the bars are µg or nmol.
+    One bar a pigment or pool. Its pieces are the numbered tubes; the dashed line is
+    all that was loaded; the whisker is the 95 % interval of the sum. Without a
+    loaded scan the bars are µg or nmol.
 
     Parameters
     ----------
     balance : Balance
     ax : matplotlib.axes.Axes
+    numbers : mapping of str to int, optional
+        Number of each tube by name; counted from 1 by default.
 
     Returns
     -------
@@ -573,7 +581,7 @@ def plot_balance(balance: Balance, ax: Axes) -> Axes:
     reach = BALANCE_REACH * PERCENT if relative else _longest(rows)
     for at, row in enumerate(rows):
         unit = row.loaded.value / PERCENT if relative and row.loaded is not None else 1.0
-        _draw_pieces(ax, at, row, unit, reach)
+        _draw_pieces(ax, at, _pieces(row, unit, numbers), row_colour(row), reach)
         _draw_total(ax, at, row, relative, reach)
     if relative:
         ax.axvline(PERCENT, color=INK, lw=1.0, ls=(0, (4, 2)), zorder=3)
@@ -612,41 +620,50 @@ def _longest(rows: Sequence[BalanceRow]) -> float:
     return 1.1 * max([*ends, *(row.found.value for row in rows), 1e-9])
 
 
-def _pieces(row: BalanceRow, unit: float) -> Iterator[tuple[int, float, float]]:
-    """Number of the tube, start and length of its piece."""
-    start = 0.0
-    for number, (_, held) in enumerate(row.tubes, start=1):
-        length = max(held.value, 0.0) / unit
-        yield number, start, length
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """What one tube holds of a pigment, as a piece of a bar."""
+
+    number: int
+    start: float
+    length: float
+    dark: bool
+
+
+def _pieces(row: BalanceRow, unit: float, numbers: Mapping[str, int] | None) -> list[_Piece]:
+    pieces, start = [], 0.0
+    for place, (name, held) in enumerate(row.tubes):
+        length = max(held.value, 0.0) / unit if held is not None else 0.0
+        number = place + 1 if numbers is None else numbers[name]
+        pieces.append(_Piece(number, start, length, place % 2 == 0))
         start += length
+    return pieces
 
 
-def _draw_pieces(ax: Axes, at: int, row: BalanceRow, unit: float, reach: float) -> None:
-    colour = row_colour(row)
-    for number, start, length in _pieces(row, unit):
-        shown = min(start + length, reach) - start
+def _draw_pieces(ax: Axes, at: int, pieces: Sequence[_Piece], colour: str, reach: float) -> None:
+    for piece in pieces:
+        shown = min(piece.start + piece.length, reach) - piece.start
         if shown <= 0:
             continue
-        dark = number % 2 == 1
         ax.barh(
             at,
             shown,
-            left=start,
+            left=piece.start,
             height=0.66,
             color=colour,
-            alpha=0.92 if dark else 0.55,
+            alpha=0.92 if piece.dark else 0.55,
             edgecolor=PAPER,
             lw=0.8,
         )
         if shown > NUMBERED_FROM * reach:
             ax.text(
-                start + shown / 2,
+                piece.start + shown / 2,
                 at,
-                str(number),
+                str(piece.number),
                 ha="center",
                 va="center",
                 fontsize=SMALL,
-                color=PAPER if dark else INK,
+                color=PAPER if piece.dark else INK,
             )
 
 
@@ -668,13 +685,15 @@ def _draw_total(ax: Axes, at: int, row: BalanceRow, relative: bool, reach: float
         ax.plot([low, min(high, reach)], [at, at], color=INK, lw=1.1, marker="|", ms=7, mew=1.1)
 
 
-def balance_figure(balance: Balance, *, width: float = 7.2) -> Figure:
+def balance_figure(
+    balance: Balance, *, numbers: Mapping[str, int] | None = None, width: float = 7.2
+) -> Figure:
     """Return a new figure of a run's balance; width in inches."""
     from matplotlib.figure import Figure
 
     rows = max(1, len(balance_rows(balance)))
     figure = Figure(figsize=(width, 0.6 + 0.27 * rows), layout="constrained")
-    plot_balance(balance, figure.subplots())
+    plot_balance(balance, figure.subplots(), numbers=numbers)
     return figure
 
 

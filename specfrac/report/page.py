@@ -1,0 +1,121 @@
+"""The report as one page that needs nothing but itself."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+import tempfile
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from specfrac.report.markup import Html, joined, tag
+from specfrac.report.method import (
+    cautions,
+    method_section,
+    record_section,
+    references_section,
+    version,
+)
+from specfrac.report.recovered import balance_section
+from specfrac.report.summary import heading, summary
+from specfrac.report.tube import tube_section
+
+if TYPE_CHECKING:
+    from specfrac.run import RunResult
+
+
+@lru_cache(maxsize=2)
+def _asset(name: str) -> str:
+    return (files("specfrac.report") / name).read_text(encoding="utf-8")
+
+
+def report_html(result: RunResult) -> str:
+    """Return the report of a run as one HTML page.
+
+    Style, script and figures are inside; the page's own policy forbids it to load
+    anything and to run any script but its own. The same result gives the same text.
+
+    Parameters
+    ----------
+    result : RunResult
+
+    Returns
+    -------
+    str
+    """
+    script = _asset("page.js")
+    title = result.run.title or "Untitled run"
+    head = tag(
+        "head",
+        tag("meta", charset="utf-8"),
+        tag("meta", http_equiv="Content-Security-Policy", content=_policy(script)),
+        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        tag("meta", name="generator", content=f"specfrac {version()}"),
+        tag("title", f"{title}: column run"),
+        tag("style", Html(_asset("page.css"))),
+    )
+    body = tag(
+        "body",
+        tag("a", "Skip to the tubes", href="#tube-1", class_="skip"),
+        heading(result.run),
+        tag("main", _sections(result)),
+        tag(
+            "footer", tag("p", f"specfrac {version()}, reference library {result.library_version}")
+        ),
+        tag("script", Html(script)),
+        class_="specfrac",
+    )
+    return f'<!DOCTYPE html>\n<html lang="en">{head}{body}</html>\n'
+
+
+def _sections(result: RunResult) -> Html:
+    tubes = [tube_section(result, number + 1) for number in range(len(result.fractions))]
+    return joined(
+        summary(result),
+        balance_section(result),
+        tubes,
+        method_section(result),
+        cautions(),
+        references_section(result),
+        record_section(result),
+    )
+
+
+def _policy(script: str) -> str:
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return (
+        f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; "
+        "img-src data:; base-uri 'none'; form-action 'none'"
+    )
+
+
+def write_report(result: RunResult, path: str | Path) -> Path:
+    """Write the report of a run as one HTML file, whole or not at all.
+
+    Parameters
+    ----------
+    result : RunResult
+    path : path
+        A file of that name is replaced. Its folder is made when missing.
+
+    Returns
+    -------
+    Path
+        The file written.
+    """
+    target = Path(path)
+    page = report_html(result)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=".report-", suffix=".html")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(page)
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, target)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+    return target

@@ -1,0 +1,228 @@
+"""Figures as files and as part of a page, the same bytes for the same inputs."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import re
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from specfrac.plots import (
+    balance_figure,
+    balance_rows,
+    composition_figure,
+    expected_uncertainty,
+    fit_figure,
+    reported_lines,
+    scan_parts,
+)
+from specfrac.report.markup import Html, slug, tag, text
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from specfrac.fitting.results import MixtureFit
+    from specfrac.run import FractionResult, RunResult
+
+SALT = "specfrac"  # of the ids inside an SVG, which are random otherwise
+HOVER_STEP = 0.9  # nm; a reading every nanometre is fine enough to point at
+PRINT_RESOLUTION = 200  # dots an inch, of PNG files
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw with matplotlib's defaults, whatever the user's own settings are."""
+    import matplotlib as mpl
+
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(
+            {
+                "font.family": "DejaVu Sans",  # comes with matplotlib, so is the same everywhere
+                "svg.hashsalt": SALT,
+                "svg.fonttype": "none",
+                "axes.unicode_minus": True,
+            }
+        )
+        yield
+
+
+def svg_text(figure: Figure) -> str:
+    """Return a figure as SVG without date, creator or anything else that varies."""
+    stream = io.StringIO()
+    metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    figure.savefig(stream, format="svg", metadata=metadata)
+    return stream.getvalue()
+
+
+def inline_svg(figure: Figure, *, key: str, label: str) -> Html:
+    """Return a figure as an SVG element that can stand in a page beside others.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    key : str
+        Put before every id, so that ids are unique in the page.
+    label : str
+        What the figure shows, for readers who cannot see it.
+    """
+    written = svg_text(figure)
+    written = written[written.index("<svg") :].strip()
+    written = re.sub(r"<metadata>.*?</metadata>", "", written, flags=re.DOTALL)
+    # This rule would reach the whole page; the page's own style sheet has it for figures.
+    written = re.sub(r"<style[^>]*>.*?</style>", "", written, count=1, flags=re.DOTALL)
+    written = re.sub(r"<!--.*?-->\n?", "", written, flags=re.DOTALL)
+    written = re.sub(r'\bid="([^"]+)"', rf'id="{key}-\1"', written)
+    written = re.sub(r"url\(#([^)]+)\)", rf"url(#{key}-\1)", written)
+    written = re.sub(r'xlink:href="#([^"]+)"', rf'href="#{key}-\1"', written)
+    written = re.sub(r' d="([^"]+)"', _rounded_path, written)
+    view_box = re.search(r'viewBox="([^"]+)"', written)
+    box = view_box.group(1) if view_box else "0 0 1 1"
+    written = re.sub(
+        r"<svg[^>]*>",
+        f'<svg viewBox="{box}" role="img" aria-label="{text(label)}" '
+        'xmlns="http://www.w3.org/2000/svg">',
+        written,
+        count=1,
+    )
+    return Html(written)
+
+
+def _rounded_path(match: re.Match[str]) -> str:
+    """Round coordinates to 0.01 point, which nobody can see and halves the size."""
+    path = re.sub(r"-?\d+\.\d{3,}", lambda one: f"{float(one.group()):.2f}", match.group(1))
+    return f' d="{" ".join(path.split())}"'
+
+
+def scan_picture(fit: MixtureFit, index: int, *, key: str, label: str) -> Html:
+    """Return scan, fit and residual as a figure whose values can be read point by point."""
+    with house_style():
+        figure = fit_figure(fit, index=index)
+        drawn = inline_svg(figure, key=key, label=label)
+    readings = _readings(fit, index, figure)
+    data = tag(
+        "script",
+        Html(
+            json.dumps(readings, separators=(",", ":"), ensure_ascii=False).replace("<", "\\u003c")
+        ),
+        type="application/json",
+        class_="readings",
+    )
+    return tag("div", drawn, data, class_="plot")
+
+
+def _readings(fit: MixtureFit, index: int, figure: Figure) -> dict[str, Any]:
+    """Return what the page's script needs to show values: places of the axes, and the curves."""
+    curves = fit.curves(index)
+    step = float(np.median(np.diff(curves.wavelength)))
+    keep = slice(None, None, max(1, round(1.0 / step) if step < HOVER_STEP else 1))
+    upper, lower = figure.axes[:2]
+
+    def listed(values: Any, places: int) -> list[float | None]:
+        return [
+            None if not np.isfinite(value) else round(float(value), places)
+            for value in values[keep]
+        ]
+
+    return {
+        "axes": [
+            {
+                "box": [round(float(edge), 5) for edge in axes.get_position().bounds],
+                "x": [float(edge) for edge in axes.get_xlim()],
+                "y": [round(float(edge), 6) for edge in axes.get_ylim()],
+            }
+            for axes in (upper, lower)
+        ],
+        "wavelength": listed(curves.wavelength, 2),
+        "used": [bool(flag) for flag in curves.used[keep]],
+        "scan": listed(curves.absorbance, 4),
+        "fit": listed(curves.fitted, 4),
+        "expected": listed(1.96 * expected_uncertainty(fit, curves, index=index), 4),
+        "parts": [
+            {"name": part.label, "colour": part.style.colour, "values": listed(part.absorbance, 4)}
+            for part in scan_parts(fit, curves)
+        ],
+    }
+
+
+def balance_picture(result: RunResult, *, key: str, label: str) -> Html:
+    """Return the balance of a run as an SVG element."""
+    with house_style():
+        return inline_svg(
+            balance_figure(result.balance, numbers=tube_numbers(result)), key=key, label=label
+        )
+
+
+def tube_numbers(result: RunResult) -> dict[str, int]:
+    """Return the number of each tube by name, counted from 1 in the order of the sheet."""
+    return {tube.fraction.name: at for at, tube in enumerate(result.fractions, start=1)}
+
+
+# Files
+
+
+def write_figures(result: RunResult, folder: str | Path) -> tuple[Path, ...]:
+    """Write every figure of a run as SVG and PNG.
+
+    Parameters
+    ----------
+    result : RunResult
+    folder : path
+        Made when missing. Files of the same name are replaced, others left alone.
+
+    Returns
+    -------
+    tuple of Path
+        The files written, in the order of the sheet.
+    """
+    target = Path(folder)
+    target.mkdir(parents=True, exist_ok=True)
+    written: list[Path] = []
+    with house_style():
+        for stem, figure in _figures(result):
+            written += [_save(figure, target / f"{stem}.{kind}") for kind in ("svg", "png")]
+    return tuple(written)
+
+
+def _figures(result: RunResult) -> Iterator[tuple[str, Figure]]:
+    for number, tube in enumerate(result.fractions, start=1):
+        stem = f"{number:02d}-{slug(tube.fraction.name)}"
+        yield from _tube_figures(tube, stem)
+    if balance_rows(result.balance):
+        yield "balance", balance_figure(result.balance, numbers=tube_numbers(result))
+
+
+def _tube_figures(tube: FractionResult, stem: str) -> Iterator[tuple[str, Figure]]:
+    fit = tube.fit
+    if fit is None or not fit.success:
+        return
+    for index in range(len(fit.scans)):
+        suffix = f"-scan-{index + 1}" if len(fit.scans) > 1 else "-scan"
+        yield stem + suffix, fit_figure(fit, index=index)
+    if any(line.result.share_mass is not None for line in reported_lines(tube)):
+        yield stem + "-composition", composition_figure(tube)
+
+
+def _save(figure: Figure, path: Path) -> Path:
+    """Write a figure under a temporary name first, so that no half-written file stays."""
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".figure-", suffix=path.suffix)
+    os.close(handle)
+    try:
+        if path.suffix == ".svg":
+            Path(temporary).write_text(svg_text(figure), encoding="utf-8")
+        else:
+            # without this the file would name the drawing library's version
+            figure.savefig(temporary, dpi=PRINT_RESOLUTION, metadata={"Software": None})
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+    return path

@@ -1,0 +1,320 @@
+"""The first screen: what is in each tube, how pure, how much."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from specfrac.flags import Flag
+from specfrac.plots import ReportedLine, reported_lines
+from specfrac.report.markup import Html, joined, tag, text
+from specfrac.report.names import (
+    ROLE_WORDS,
+    SEVERITY_WORDS,
+    flag_meaning,
+    full_name,
+    joint_name,
+    tube_id,
+    workings_id,
+)
+from specfrac.report.numbers import (
+    NONE,
+    counted,
+    plus_minus,
+    probability,
+    share,
+    share_split,
+    stacked,
+)
+
+if TYPE_CHECKING:
+    from specfrac.run import FractionResult, Run, RunResult
+
+NAMED_FROM = 0.01  # share below which a pigment is not named in the summary
+NAMED = 3
+
+
+def heading(run: Run) -> Html:
+    """Return title and the facts of the run in one line."""
+    facts = [run.method and f"method: {run.method}", run.block, run.date]
+    if run.tissue_mass is not None:
+        basis = f" {run.tissue_basis}" if run.tissue_basis else ""
+        facts.append(f"{plus_minus(run.tissue_mass, unit='g')}{basis} leaf")
+    if run.loaded_volume is not None:
+        part = "the whole extract" if run.all_loaded else _part(run)
+        facts.append(f"loaded: {part}")
+    return tag(
+        "header",
+        tag("p", "Column run: what each tube holds", class_="kind"),
+        tag("h1", run.title or "Untitled run"),
+        tag("p", joined((fact for fact in facts if fact), by=" · "), class_="facts"),
+    )
+
+
+def _part(run: Run) -> str:
+    whole = f" of {run.extract_volume.value:g} mL extract" if run.extract_volume else ""
+    loaded = run.loaded_volume
+    return f"{loaded.value:g} mL{whole}" if loaded else ""
+
+
+def summary(result: RunResult) -> Html:
+    """Return the answer in a sentence and the table of all tubes."""
+    return tag(
+        "section",
+        tag("h2", "In short", id="in-short"),
+        tag("div", _answer(result), tube_table(result), _legend_line(), _run_flags(result.flags)),
+        class_="summary",
+        aria_labelledby="in-short",
+    )
+
+
+def _answer(result: RunResult) -> Html | None:
+    """Return one sentence on the best tube of the target, or on the tubes in general."""
+    name, wanted = result.run.target_pigment, result.run.target_share
+    aimed = [
+        (number, tube)
+        for number, tube in enumerate(result.fractions, start=1)
+        if tube.fraction.role in ("cut", "wash")
+        and tube.purity is not None
+        and tube.purity.target_share is not None
+        and tube.purity.target_share.value > 0
+    ]
+    if name is None or not aimed:
+        return None
+    number, best = max(aimed, key=lambda pair: _merit(pair[1], wanted))
+    purity = best.purity
+    if purity is None:
+        return None
+    stated = share(purity.target_share, purity.target_interval)
+    parts: list[str] = [
+        "The best tube for ",
+        full_name(name),
+        " is ",
+        tag("a", f"{number}, {best.fraction.name}", href=f"#{tube_id(number)}"),
+        f": {stated} of its coloured pigment",
+    ]
+    line = _line_of(best, name)
+    if line is not None and line.result.mass is not None:
+        parts.append(f", {plus_minus(line.result.mass, unit='µg')}")
+        if line.result.recovery is not None:
+            parts.append(
+                f", {plus_minus(line.result.recovery, factor=100, unit='%')} of what was loaded"
+            )
+    parts.append(". ")
+    if wanted is not None and purity.probability_above_target is not None:
+        chance = probability(purity.probability_above_target)
+        parts.append(
+            f"Wanted was {100 * wanted:g} %; the probability that it is reached is {chance}."
+        )
+    return tag("p", *parts, class_="answer")
+
+
+def _merit(tube: FractionResult, wanted: float | None) -> tuple[float, float]:
+    """Order tubes: first whether the target share is likely reached, then the target's mass."""
+    purity = tube.purity
+    if purity is None or purity.target_share is None:
+        return (-1.0, 0.0)
+    chance = purity.probability_above_target if wanted is not None else None
+    reached = 1.0 if chance is not None and chance >= 0.5 else 0.0
+    line = _line_of(tube, purity.target or "")
+    mass = line.result.mass.value if line is not None and line.result.mass is not None else 0.0
+    return (reached, mass if reached or wanted is None else purity.target_share.value)
+
+
+def _line_of(tube: FractionResult, key: str) -> ReportedLine | None:
+    return next((line for line in reported_lines(tube) if line.key == key), None)
+
+
+def tube_table(result: RunResult, *, links: bool = True) -> Html:
+    """Return the table of all tubes.
+
+    Parameters
+    ----------
+    result : RunResult
+    links : bool
+        Lead from each tube to its section; False where the table stands alone.
+    """
+    heads = ("", "Tube", "What is in it", "How pure", "How much", "Recovered", "To know")
+    usable = result.run.settings["share_usable"]
+    rows = [
+        _tube_row(number, tube, usable=usable, links=links)
+        for number, tube in enumerate(result.fractions, start=1)
+    ]
+    return tag(
+        "div",
+        tag(
+            "table",
+            tag(
+                "caption", "All tubes: main pigment, its share, mass and recovery", class_="unseen"
+            ),
+            tag("thead", tag("tr", [tag("th", head, scope="col") for head in heads])),
+            tag("tbody", rows),
+            class_="tubes",
+        ),
+        class_="wide",
+    )
+
+
+def _tube_row(number: int, tube: FractionResult, *, usable: float, links: bool) -> Html:
+    name: Html = text(tube.fraction.name)
+    if links:
+        name = tag("a", name, href=f"#{tube_id(number)}")
+    solvent = tube.fraction.solvent or "solvent not stated"
+    about = tag("small", f"{ROLE_WORDS.get(tube.fraction.role, tube.fraction.role)}; {solvent}")
+    first = (tag("td", str(number), class_="number"), tag("th", name, about, scope="row"))
+    return tag(
+        "tr", *first, _contents(tube), *_main_cells(number, tube, usable, links), _to_know(tube)
+    )
+
+
+def _contents(tube: FractionResult) -> Html:
+    """Return the cell with the composition as a strip and in words."""
+    if not tube.pigments:
+        guess = tube.identification[0] if tube.identification else None
+        words = "not measured"
+        if guess is not None:
+            present = [
+                full_name(key)
+                for key, seen in zip(guess.fit.pigments, guess.fit.detected, strict=True)
+                if seen
+            ]
+            words = f"looks like {', '.join(present) or 'nothing known'}; no solvent stated"
+        return tag("td", tag("small", words))
+    shown = sorted(
+        (
+            line
+            for line in reported_lines(tube)
+            if _share(line) >= NAMED_FROM and line.result.detected
+        ),
+        key=_share,
+        reverse=True,
+    )
+    if not shown:
+        return tag("td", "no pigment found")
+    words = [f"{line.label} {100 * _share(line):.0f} %" for line in shown[:NAMED]]
+    rest = len(shown) - NAMED
+    if rest > 0:
+        words.append(f"{rest} more")
+    return tag("td", strip(shown), tag("small", ", ".join(words)))
+
+
+def _share(line: ReportedLine) -> float:
+    value = line.result.share_mass
+    return value.value if value is not None and math.isfinite(value.value) else 0.0
+
+
+def strip(lines: Sequence[ReportedLine]) -> Html:
+    """Return a composition as one bar, each piece in its pigment's colour."""
+    pieces, start = [], 0.0
+    for line in lines:
+        width = 100 * _share(line)
+        pieces.append(
+            tag(
+                "rect",
+                x=f"{start:.2f}",
+                y="0",
+                width=f"{max(width - 0.5, 0.3):.2f}",
+                height="8",
+                fill=line.style.colour,
+            )
+        )
+        start += width
+    return tag(
+        "svg",
+        pieces,
+        class_="strip",
+        viewBox="0 0 100 8",
+        preserveAspectRatio="none",
+        aria_hidden="true",
+    )
+
+
+def _main_cells(
+    number: int, tube: FractionResult, usable: float, links: bool
+) -> tuple[Html, Html, Html]:
+    """Return share, mass and recovery of the main pigment."""
+    purity = tube.purity
+    line = _line_of(tube, purity.main) if purity is not None else None
+    if purity is None or line is None:
+        empty = tag("td", NONE, class_="figure")
+        return empty, empty, empty
+    value, interval = share_split(purity.share_mass, purity.interval)
+    name = line.label if len(line.members) > 1 else full_name(line.key)
+    if links:
+        name = tag(
+            "a", name, href=f"#{workings_id(number, line.key)}", title=joint_name(line.members)
+        )
+    mixed = purity.share_mass.value < usable
+    range_ = f"{interval}{'; a mixture' if mixed else ''}"
+    pure = tag("td", tag("b", value), " ", name, tag("small", range_), class_="figure")
+    return pure, _mass_cell(tube, line), _recovery_cell(line)
+
+
+def _mass_cell(tube: FractionResult, line: ReportedLine) -> Html:
+    if line.result.mass is None:
+        why = "not for mass" if getattr(line.result, "for_mass", True) is False else "no volume"
+        return tag("td", tag("small", why), class_="figure")
+    total = tube.total_mass
+    small = None
+    if total is not None and total.value > 1.02 * line.result.mass.value:
+        small = tag("small", f"of {plus_minus(total, unit='µg')} coloured")
+    return tag("td", _whole(stacked(line.result.mass), "µg"), small, class_="figure")
+
+
+def _recovery_cell(line: ReportedLine) -> Html:
+    recovery = line.result.recovery
+    if recovery is None:
+        return tag("td", NONE, class_="figure")
+    return tag("td", _whole(stacked(recovery, factor=100), "%"), class_="figure")
+
+
+def _whole(number: Html, unit: str) -> Html:
+    return tag("span", number, f"\u00a0{unit}", class_="whole")
+
+
+def _to_know(tube: FractionResult) -> Html:
+    if not tube.flags:
+        return tag("td", tag("small", "nothing to note"))
+    worst = tube.flags[0]
+    more = len(tube.flags) - 1
+    tail = f" ({counted(more, 'more remark')})" if more else ""
+    return tag(
+        "td",
+        severity_mark(worst),
+        tag("small", f"{flag_meaning(worst)}{tail}"),
+        class_="know",
+    )
+
+
+def severity_mark(flag: Flag) -> Html:
+    """Return "warning", "note" or "stop", in words and not by colour alone."""
+    return tag("span", SEVERITY_WORDS[flag.severity], class_=f"severity {flag.severity}")
+
+
+def flag_list(flags: Sequence[Flag]) -> Html | None:
+    """Return flags, worst first."""
+    if not flags:
+        return None
+    return tag(
+        "ul",
+        [tag("li", severity_mark(flag), tag("span", flag.message)) for flag in flags],
+        class_="flags",
+    )
+
+
+def _run_flags(flags: Sequence[Flag]) -> Html | None:
+    if not flags:
+        return None
+    return joined(tag("h3", "For the run as a whole"), flag_list(flags))
+
+
+def _legend_line() -> Html:
+    return tag(
+        "p",
+        "± is one standard uncertainty (k = 1); a range in brackets or below a share is a 95 % "
+        "interval. A share is of the coloured pigment by mass: colourless matter (lipid, wax, "
+        "solvent left behind) cannot be seen in a scan. Recovery is against the same pigment in "
+        "what was loaded.",
+        class_="legend",
+    )

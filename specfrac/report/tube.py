@@ -1,0 +1,414 @@
+"""The section of one tube: purity in words, figure, composition, details."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from specfrac.plots import ReportedLine, left_out_ranges, reported_lines
+from specfrac.report.markup import Html, joined, tag, text
+from specfrac.report.names import (
+    GROUP_NAMES,
+    ROLE_WORDS,
+    full_name,
+    joint_name,
+    swatch,
+    tube_id,
+    workings_id,
+)
+from specfrac.report.numbers import (
+    NONE,
+    counted,
+    limit,
+    plus_minus,
+    pretty,
+    share_split,
+    significant,
+    stacked,
+)
+from specfrac.report.pictures import scan_picture
+from specfrac.report.summary import flag_list
+from specfrac.report.workings import mass_limit, tube_workings
+
+if TYPE_CHECKING:
+    from specfrac.equations import EquationResult
+    from specfrac.fitting.results import MixtureFit
+    from specfrac.run import FractionResult, GroupResult, RunResult
+
+STATES = {True: "quantified", False: "detected"}
+
+
+def tube_section(result: RunResult, number: int) -> Html:
+    """Return the section of the tube with this number, counted from 1."""
+    tube = result.fractions[number - 1]
+    anchor = tube_id(number)
+    return tag(
+        "section",
+        tag(
+            "h2",
+            tag("span", str(number), class_="number"),
+            text(tube.fraction.name),
+            tag("small", _about(tube), class_="about"),
+            id=anchor,
+        ),
+        tag("div", _sentence(tube), flag_list(tube.flags), *_measured(result, tube, number)),
+        class_="tube" if tube.pigments else "tube brief",
+        aria_labelledby=anchor,
+    )
+
+
+def _about(tube: FractionResult) -> Html:
+    """Return the facts of a tube in short lines."""
+    entry = tube.fraction
+    lines = [ROLE_WORDS.get(entry.role, entry.role)]
+    solvent = tube.fit.references.solvent.name if tube.fit is not None else entry.solvent
+    lines.append(f"in {solvent}" if solvent else "solvent not stated")
+    if entry.made_up_volume is not None:
+        lines.append(f"made up to {plus_minus(entry.made_up_volume, unit='mL')}")
+    if entry.scans:
+        paths = {scan.path_length.value for scan in entry.scans}
+        lines.append(f"cell of {' and '.join(f'{path:g}' for path in sorted(paths))} cm")
+        diluted = [scan.dilution_factor.value for scan in entry.scans]
+        if any(value != 1 for value in diluted):
+            lines.append("diluted " + " and ".join(f"1 : {value:g}" for value in diluted))
+    return joined(tag("span", line) for line in lines)
+
+
+def _sentence(tube: FractionResult) -> Html:
+    if tube.purity is not None:
+        return tag("p", tube.purity.sentence, class_="sentence")
+    if tube.identification:
+        return _identified(tube)
+    if tube.pigments:
+        words = "No leaf pigment stands out of the noise of this scan."
+    elif not tube.fraction.scans:
+        words = "This tube was not scanned, so nothing can be said of it."
+    else:
+        words = "This scan could not be fitted; the remarks say why."
+    return tag("p", words, class_="sentence")
+
+
+def _identified(tube: FractionResult) -> Html:
+    rows = []
+    for guess in tube.identification[:4]:
+        seen = [
+            full_name(key)
+            for key, flag in zip(guess.fit.pigments, guess.fit.detected, strict=True)
+            if flag
+        ]
+        cells = (
+            tag("td", ", ".join(seen) or NONE),
+            tag("td", f"{guess.score:.3g}", class_="figure"),
+        )
+        rows.append(tag("tr", tag("th", guess.solvent, scope="row"), cells))
+    heads = ("if the solvent is", "the scan looks like", "misfit (chi-square)")
+    return joined(
+        tag(
+            "p",
+            "The sheet does not state the solvent. It is never guessed: below is what the scan "
+            "looks like in each solvent of the library, best first. No mass is given.",
+            class_="sentence",
+        ),
+        _table("What the scan looks like in each solvent", heads, rows, class_="plain"),
+    )
+
+
+def _table(caption: str, heads: Sequence[str], rows: Sequence[Html], *, class_: str) -> Html:
+    return tag(
+        "div",
+        tag(
+            "table",
+            tag("caption", caption, class_="unseen"),
+            tag("thead", tag("tr", [tag("th", head, scope="col") for head in heads])),
+            tag("tbody", rows),
+            class_=class_,
+        ),
+        class_="wide",
+    )
+
+
+def _measured(result: RunResult, tube: FractionResult, number: int) -> list[Html | None]:
+    if tube.fit is None or not tube.pigments:
+        return []
+    return [
+        *[_figure(tube, tube.fit, number, index) for index in range(len(tube.fit.scans))],
+        composition_table(tube, number),
+        _second_opinion(tube, tube.equations),
+        _details(tube.fit),
+        tube_workings(result, number),
+    ]
+
+
+def _figure(tube: FractionResult, fit: MixtureFit, number: int, index: int) -> Html:
+    scan = fit.scans[index]
+    many = f" (scan {index + 1} of {len(fit.scans)})" if len(fit.scans) > 1 else ""
+    main = f" Main pigment: {full_name(tube.purity.main)}." if tube.purity is not None else ""
+    label = (
+        f"Scan of {tube.fraction.name}{many} from {scan.wavelength[0]:g} to "
+        f"{scan.wavelength[-1]:g} nm with the fitted total and each pigment's part; below, scan "
+        f"less fit with the range 95 % of the points should keep to.{main}"
+    )
+    caption = (
+        tag("b", f"Tube {number}{many}. "),
+        "Above, the scan (grey), the fitted total (black) and the part of each pigment. Below, "
+        "scan less fit; 95 % of the points should keep to the grey band. ",
+        "Tinted ranges were left out. " if not fit.used[index].all() else None,
+        tag(
+            "span", "Point at the figure, or use the slider, to read values.", class_="with-script"
+        ),
+    )
+    return tag(
+        "figure",
+        scan_picture(fit, index, key=f"t{number}s{index}", label=label),
+        tag("figcaption", *caption),
+    )
+
+
+# Composition
+
+
+def composition_table(tube: FractionResult, number: int, *, links: bool = True) -> Html:
+    """Return the composition of a tube, a row a pigment or sum that cannot be taken apart."""
+    heads = (
+        "Pigment",
+        "mg/L",
+        "µg",
+        "nmol",
+        "Share by mass, 95 % interval",
+        "Recovered, %",
+        "State; reference",
+    )
+    rows = [_line_row(tube, line, number, links) for line in reported_lines(tube)]
+    rows += [_group_row(group) for group in tube.groups if not group.merged and group.detected]
+    return _table("Composition with uncertainties", heads, rows, class_="composition")
+
+
+def _line_row(tube: FractionResult, line: ReportedLine, number: int, links: bool) -> Html:
+    name: Html | str = joint_name(line.members)
+    if links:
+        name = tag("a", name, href=f"#{workings_id(number, line.key)}")
+    head = tag("th", swatch(line.style), name, scope="row")
+    one = line.result
+    if not one.detected:
+        return tag("tr", head, _absent_cells(tube, line), class_="absent")
+    figures = (
+        stacked(one.concentration),
+        stacked(one.mass) if one.mass is not None else text(_why_no_mass(line)),
+        stacked(one.amount),
+    )
+    return tag(
+        "tr",
+        head,
+        [tag("td", figure, class_="figure") for figure in figures],
+        _share_cell(line),
+        tag("td", stacked(one.recovery, factor=100), class_="figure"),
+        tag("td", tag("small", _state(tube, line))),
+    )
+
+
+def _why_no_mass(line: ReportedLine) -> str:
+    return "not for mass" if getattr(line.result, "for_mass", True) is False else NONE
+
+
+def _absent_cells(tube: FractionResult, line: ReportedLine) -> list[Html]:
+    one = line.result
+    at_most = getattr(one, "detection_limit", math.nan)
+    mass = mass_limit(tube, one)
+    interval = one.share_interval
+    upper = f"<\u00a0{significant(100 * interval[1], 2)}\u00a0%" if interval else NONE
+    return [
+        tag("td", limit(at_most) if math.isfinite(at_most) else NONE, class_="figure"),
+        tag("td", limit(mass) if mass is not None else NONE, class_="figure"),
+        tag("td", NONE, class_="figure"),
+        tag("td", tag("span", upper, class_="beside-bar"), class_="share"),
+        tag("td", NONE, class_="figure"),
+        tag("td", tag("small", "not detected")),
+    ]
+
+
+def _state(tube: FractionResult, line: ReportedLine) -> str:
+    if len(line.members) > 1:
+        return "a sum: this scan cannot tell the members apart"
+    one = line.result
+    state = STATES[bool(getattr(one, "quantified", True))]
+    return f"{state}; {getattr(one, 'grade', '')}"
+
+
+def _share_cell(line: ReportedLine) -> Html:
+    one = line.result
+    value, interval = share_split(one.share_mass, one.share_interval)
+    words = tag("span", value, tag("small", f" {interval}"), class_="beside-bar")
+    if one.share_mass is None or one.share_interval is None:
+        return tag("td", words, class_="share")
+    return tag("td", _bar(one.share_mass.value, one.share_interval, line.style.colour), words,
+               class_="share")  # fmt: skip
+
+
+def _bar(value: float, interval: tuple[float, float], colour: str) -> Html:
+    """Return a share as a bar with its interval as a whisker, over a scale of 0 to 100 %."""
+    if not all(map(math.isfinite, (value, *interval))):
+        return Html("")
+    low, high = (100 * end for end in interval)
+    whisker = f"M{low:.2f} 3.5V8.5M{low:.2f} 6H{high:.2f}M{high:.2f} 3.5V8.5"
+    return tag(
+        "svg",
+        tag("path", d="M0 11.5H100", class_="scale"),
+        tag("rect", x="0", y="1", width=f"{100 * value:.2f}", height="10", fill=colour),
+        tag("path", d=whisker, class_="halo"),
+        tag("path", d=whisker, class_="whisker"),
+        class_="bar",
+        viewBox="-1 0 102 12",
+        aria_hidden="true",
+    )
+
+
+def _group_row(group: GroupResult) -> Html:
+    name = GROUP_NAMES.get(group.name, joint_name(group.members))
+    interval = share_split(group.share_mass, group.share_interval)
+    equivalents = any(factor != 1 for factor in group.factors)
+    shown = NONE if equivalents else interval[0]
+    return tag(
+        "tr",
+        tag("th", name, scope="row"),
+        [
+            tag("td", stacked(one), class_="figure")
+            for one in (group.concentration, group.mass, group.amount)
+        ],
+        tag("td", tag("span", shown, class_="beside-bar"), class_="share"),
+        tag("td", stacked(group.recovery, factor=100), class_="figure"),
+        tag("td", tag("small", "sum")),
+        class_="group",
+    )
+
+
+# Second opinion
+
+
+def _second_opinion(tube: FractionResult, found: Sequence[EquationResult]) -> Html | None:
+    if not found:
+        return None
+    blocks = [_equation_block(tube, one) for one in found]
+    return tag(
+        "details",
+        tag("summary", "Second opinion: published simultaneous equations beside the fit"),
+        blocks,
+        class_="opinion",
+        open=True,
+    )
+
+
+def _equation_block(tube: FractionResult, one: EquationResult) -> Html:
+    published = one.equation_set
+    rows = []
+    for value in one.values:
+        rows.append(
+            tag(
+                "tr",
+                tag("th", full_name(value.output), scope="row"),
+                tag("td", pretty(f"{value.value:.3g}"), f"\u00a0{value.unit}", class_="figure"),
+                tag("td", _fitted(tube, value.output, value.unit), class_="figure"),
+            )
+        )
+    read = "; ".join(
+        f"A({wavelength:g} nm) = {pretty(f'{value:.4f}')}"
+        for wavelength, value in one.absorbances.items()
+    )
+    return joined(
+        _table("Equations and fit", ("", "equations", "fit"), rows, class_="plain"),
+        tag(
+            "p",
+            f"Set for {published.solvent_as_published}. ",
+            f"Read from the scan, in 1 cm: {read}. " if read else None,
+            f"Source: {published.source}",
+        ),
+        tag("ul", [tag("li", reason) for reason in one.reasons]) if one.reasons else None,
+    )
+
+
+def _fitted(tube: FractionResult, output: str, unit: str) -> str:
+    """Return the fit's own figure for what an equation gives, where it is of one unit."""
+    if unit != "mg/L":
+        return NONE
+    pigment, group = tube.pigment(output), tube.group(output)
+    if pigment is not None:
+        return plus_minus(pigment.concentration, unit="mg/L")
+    if group is not None:
+        return plus_minus(group.concentration, unit="mg/L")
+    members = [one for one in tube.pigments if f"{one.group}s" == output]
+    if not members:
+        return NONE
+    return f"{significant(sum(one.concentration.value for one in members), 3)}\u00a0mg/L"
+
+
+# Details
+
+
+def _details(fit: MixtureFit) -> Html:
+    facts = [tag("div", tag("dt", name), tag("dd", value)) for name, value in _facts(fit)]
+    return tag(
+        "details",
+        tag("summary", "How the fit went: points, shifts, baseline, noise, chi-square"),
+        tag("dl", facts),
+        class_="fit-details",
+        open=True,
+    )
+
+
+def _facts(fit: MixtureFit) -> list[tuple[str, str]]:
+    facts = [("converged", "yes" if fit.success else f"no: {fit.message}")]
+    for index, scan in enumerate(fit.scans):
+        facts.append((_of_scan("points used", fit, index), _points(fit, index, len(scan))))
+    facts += [
+        (
+            f"shift of {group}",
+            f"{pretty(f'{shift:+.2f}')}\u00a0±\u00a0{fit.group_shift_uncertainties[group]:.2f} nm",
+        )
+        for group, shift in fit.group_shifts.items()
+    ]
+    for index in range(len(fit.scans)):
+        facts += [
+            (_of_scan("offset", fit, index), f"{pretty(f'{fit.offsets[index]:+.4f}')}"),
+            (
+                _of_scan("scatter at 500 nm", fit, index),
+                f"{pretty(f'{fit.scatters[index]:.4f}')}, falling as λ to the power "
+                f"{pretty(f'{-fit.scatter_exponent:.1f}')}",
+            ),
+            (_of_scan("noise at A = 0", fit, index), f"{fit.noise[index]:.5f}"),
+        ]
+    given = "not given" if fit.bandwidth is None else f"{fit.bandwidth:g} nm"
+    facts += [
+        ("spectral bandwidth", given),
+        (
+            "broadening beyond the references",
+            f"{pretty(f'{fit.bandwidth_variance:.2f}')} nm² of variance"
+            + (" (fitted)" if fit.bandwidth is None else ""),
+        ),
+        ("reduced chi-square", f"{fit.reduced_chi_square:.2f} (1 when all is as stated)"),
+        ("runs test of the residual, p", f"{fit.runs_p_value:.2g}"),
+        ("band-shape error, times the stated", f"{fit.shape_error_factor:.2f}"),
+        ("absorbance left unexplained", f"{100 * fit.unassigned_share:.2f} % of the area"),
+    ]
+    facts += [
+        (
+            "unassigned band",
+            f"{band.wavelength:.0f} nm, height {pretty(f'{band.absorbance:.4f}')}, "
+            f"{band.significance:.1f} standard uncertainties",
+        )
+        for band in fit.unassigned_bands
+    ]
+    return facts
+
+
+def _of_scan(name: str, fit: MixtureFit, index: int) -> str:
+    return f"{name}, scan {index + 1}" if len(fit.scans) > 1 else name
+
+
+def _points(fit: MixtureFit, index: int, total: int) -> str:
+    used = int(fit.used[index].sum())
+    ranges = left_out_ranges(fit.curves(index))
+    if not ranges:
+        return f"all {total}"
+    listed = ", ".join(f"{start:.0f}–{stop:.0f}" for start, stop in ranges[:6])
+    more = f" and {counted(len(ranges) - 6, 'more range')}" if len(ranges) > 6 else ""
+    return f"{used} of {total}; left out: {listed}{more} nm"
