@@ -66,7 +66,8 @@ def plain(value: Any) -> Any:
         value = value.item()
         if not isinstance(value, float):
             return value
-    return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else None
+    rounded = float(f"{value:.{DIGITS}g}")
+    return rounded if math.isfinite(rounded) else None
 
 
 def json_bytes(record: Mapping[str, Any]) -> bytes:

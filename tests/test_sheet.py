@@ -191,7 +191,7 @@ def test_settings_are_changed_by_the_sheet_and_say_so(folder):
     assert run.settings.limits["closure_low"].changed
     assert default_settings()["closure_low"] == 0.70
     assert not run.settings.limits["closure_high"].changed
-    with pytest.raises(InputError, match="'closure_lo' is not known.*closure_low"):
+    with pytest.raises(InputError, match=r"'closure_lo' is not known.*closure_low"):
         changed_settings({"closure_lo": 0.5})
 
 
@@ -326,7 +326,7 @@ def test_a_blank_in_another_solvent_is_refused(folder):
     text += "\n" + small(name='"blank"', role='"blank"', scan='"scans/b.csv"', solvent='"acetone"')
     (folder / "scans" / "b.csv").write_text(scan_text(0 * WAVELENGTHS), encoding="utf-8")
     with pytest.raises(
-        RunSheetError, match="blank 'scans/b.csv' is in acetone, but the scan is in"
+        RunSheetError, match=r"blank 'scans/b.csv' is in acetone, but the scan is in"
     ):
         read_run(write(folder, text))
 
@@ -358,7 +358,7 @@ def test_no_folder_and_no_sheet_are_told_apart(tmp_path):
 
 def test_a_sheet_in_another_encoding_is_refused(folder):
     (folder / "run.toml").write_bytes("# café\n".encode("latin-1"))
-    with pytest.raises(RunSheetError, match="not UTF-8. Save the sheet as UTF-8"):
+    with pytest.raises(RunSheetError, match=r"not UTF-8\. Save the sheet as UTF-8"):
         read_run(folder)
 
 
