@@ -16,6 +16,7 @@ from specfrac.sheet import new_sheet, read_run, write_new_sheet
 from specfrac.sheet_template import sheet_text
 
 WAVELENGTHS = np.arange(400.0, 701.0, 1.0)
+BACKGROUND = 0.02 - 2e-5 * (WAVELENGTHS - 400)
 
 FULL = """
 [run]
@@ -44,13 +45,13 @@ linear_limit = 1.5
 name = "extract"
 role = "loaded"
 scan = "scans/two.csv"
-sample = "first"
+sample = "tube 4"
 dilution_factor = 10
 [[fraction]]
 name = "yellow cut"
 role = "cut"
 scan = "scans/one.csv"
-blank = {file = "scans/two.csv", sample = "second"}
+blank = {file = "scans/two.csv", sample = "solvent"}
 solvent = "90 % acetone"
 path_length_cm = 0.5
 made_up_volume_ml = 5.00
@@ -62,7 +63,7 @@ scanned = "2026-05-04T10:55:00"
 name = "green wash"
 role = "wash"
 scans = [
-  {file = "scans/two.csv", sample = "first", dilution_factor = 4, u_dilution_factor = 0.1},
+  {file = "scans/two.csv", sample = "tube 4", dilution_factor = 4, u_dilution_factor = 0.1},
   {file = "scans/one.csv", path_length_cm = 0.1},
 ]
 [[fraction]]
@@ -90,7 +91,7 @@ def peak(height, centre=450.0):
 def folder(tmp_path):
     (tmp_path / "scans").mkdir()
     one = scan_text(peak(0.6))
-    two = scan_text(peak(0.8), np.full(WAVELENGTHS.size, 0.01), names=("first", "second"))
+    two = scan_text(peak(0.8), BACKGROUND, names=("tube 4", "solvent"))
     (tmp_path / "scans" / "one.csv").write_text(one, encoding="utf-8")
     (tmp_path / "scans" / "two.csv").write_text(two, encoding="utf-8")
     return tmp_path
@@ -129,7 +130,7 @@ def test_every_field_of_a_full_sheet(folder):
 
     extract, yellow, green, rinse = run.fractions
     assert (extract.role, extract.solvent, extract.bandwidth) == ("loaded", "hexane", 2.0)
-    assert extract.scans[0].sample == "first"
+    assert extract.scans[0].sample == "tube 4"
     assert extract.scans[0].dilution_factor.value == 10
     assert extract.assumed == ("dilution_factor",)
 
@@ -141,7 +142,7 @@ def test_every_field_of_a_full_sheet(folder):
     # the uncertainty of the default path length belongs to 1 cm, not to this cuvette
     assert yellow.path_length.value == 0.5
     assert "path_length_cm" in yellow.assumed
-    np.testing.assert_allclose(yellow.scans[0].scan.absorbance, peak(0.6) - 0.01, atol=1.1e-4)
+    np.testing.assert_allclose(yellow.scans[0].scan.absorbance, peak(0.6) - BACKGROUND, atol=1.1e-4)
 
     first, second = green.scans
     assert (first.dilution_factor.value, first.dilution_factor.uncertainty) == (4, 0.1)
@@ -284,10 +285,10 @@ REFUSED_FRACTIONS = {
     "outside": ({"scan": '"../elsewhere.csv"'}, r"outside the run folder.*allow_outside_paths"),
     "absolute": ({"scan": '"/elsewhere.csv"'}, r"outside the run folder"),
     "backslashes": ({"scan": "'..\\elsewhere.csv'"}, r"outside the run folder"),
-    "samples": ({"scan": '"scans/two.csv"'}, r"holds 2 samples; choose.*'first', 'second'"),
+    "samples": ({"scan": '"scans/two.csv"'}, r"holds 2 samples; choose.*'tube 4', 'solvent'"),
     "sample": (
         {"scan": '"scans/two.csv"', "sample": '"third"'},
-        r"sample is 'third', but 'scans/two.csv' holds 'first', 'second'",
+        r"sample is 'third', but 'scans/two.csv' holds 'tube 4', 'solvent'",
     ),
     "scan and scans": (
         {"scan": '"scans/one.csv"', "scans": '["scans/one.csv"]'},
@@ -324,7 +325,7 @@ def test_fractions_are_needed_and_their_names_differ(folder):
 def test_a_blank_in_another_solvent_is_refused(folder):
     text = small(scan='"scans/one.csv"', blank='"scans/b.csv"', solvent='"hexane"')
     text += "\n" + small(name='"blank"', role='"blank"', scan='"scans/b.csv"', solvent='"acetone"')
-    (folder / "scans" / "b.csv").write_text(scan_text(0 * WAVELENGTHS), encoding="utf-8")
+    (folder / "scans" / "b.csv").write_text(scan_text(BACKGROUND), encoding="utf-8")
     with pytest.raises(
         RunSheetError, match=r"blank 'scans/b.csv' is in acetone, but the scan is in"
     ):
@@ -377,7 +378,7 @@ def test_a_new_sheet_has_a_fraction_for_every_scan_and_is_accepted(folder):
     path = write_new_sheet(folder)
     run = read_run(folder)
     assert path == folder / "run.toml"
-    assert [one.name for one in run.fractions] == ["one", "first", "second"]
+    assert [one.name for one in run.fractions] == ["one", "tube 4", "solvent"]
     assert all(len(one.scans) == 1 and one.solvent is None for one in run.fractions)
 
 
