@@ -4,9 +4,9 @@
 
 Cells graded "measured" and "band model" are fitted to the spectra that
 ``spectra.csv`` names; all others are moved from another solvent by
-`adapted_shape` as ``recipes.csv`` says. The result is ``bands.csv``, ``cells.csv`` and
-``fits.csv``, each written whole. Without a spectra folder the fitted bands are
-kept and only the adapted cells are made again.
+`adapted_shape` as ``recipes.csv`` says. The result is ``bands.csv``, ``cells.csv``,
+``leave_one_out.csv`` and ``fits.csv``, each written whole. Without a spectra folder the
+fitted bands are kept and only the adapted cells are made again.
 """
 
 from __future__ import annotations
@@ -43,11 +43,11 @@ RED_END = 0.005
 SORET_LIMIT = 490.0
 GRID = np.arange(300.0, 800.0, 0.05)
 ESTIMATE_UNCERTAINTY = 0.20
-# Published spacing of bands II and III that differs by more than this from the source's is not
-# believed: the vibronic spacing of a chain hardly depends on the solvent.
-SPACING_TOLERANCE = 3.0
-# Two measured shapes of beta-carotene in acetone differ by 5 points in %III/II; a published
-# value within that is not a reason to change a shape.
+# Published maxima are rounded to 1 nm, so a spacing of bands II and III is known to about 1 nm.
+# One that differs by more from the source's is not believed: the vibronic spacing of a chain
+# hardly depends on the solvent.
+SPACING_TOLERANCE = 1.5
+# Published %III/II are given to about 5 points; only what exceeds that changes a shape.
 FINE_STRUCTURE_TOLERANCE = 5.0
 NARROWEST = 3.5
 
@@ -139,18 +139,20 @@ def find_maxima(wavelength: Array, values: Array, *, chlorophyll_type: bool) -> 
     """
 
     def at(position: float) -> float:
-        return float(np.interp(position, wavelength, values)) if position == position else math.nan
+        return (
+            float(np.interp(position, wavelength, values)) if math.isfinite(position) else math.nan
+        )
 
     if chlorophyll_type:
         soret = local_maximum(wavelength, values, 395.0, SORET_LIMIT)
         red = local_maximum(wavelength, values, 630.0, 690.0)
         return Maxima(soret, red, at(soret) / at(red))
-    main = local_maximum(wavelength, values, 425.0, 470.0)
+    main = local_maximum(wavelength, values, 425.0, 460.0)
     third = local_maximum(wavelength, values, main + 15.0, main + 45.0)
-    if third != third:
+    if math.isnan(third):
         return Maxima(main, math.nan, math.nan)
     valley = values[(wavelength > main) & (wavelength < third)].min()
-    return Maxima(main, third, 100 * (at(third) - valley) / (at(main) - valley))
+    return Maxima(main, third, float(100 * (at(third) - valley) / (at(main) - valley)))
 
 
 def shape_maxima(shape: Shape) -> Maxima:
@@ -165,8 +167,7 @@ def adapted_shape(source: Shape, target: Maxima) -> Shape:
     Carotenoids: the bands move by the shift of band II, from band II to band III linearly to
     that of band III. When no band III is known, or its distance to band II is not that
     of the source, all move by the shift of band II. Then every variance σ² gets the
-    same addition, of either sign and with the area kept, until %III/II is within
-    `FINE_STRUCTURE_TOLERANCE` of the target.
+    same addition, of either sign and with the area kept, until %III/II is the target's.
 
     Chlorophyll types: the Soret and the red region each move by the shift of their
     maximum; their ratio is set to the target's by a factor on the Soret region.
@@ -196,7 +197,7 @@ def _moved_regions(shape: Shape, target: Maxima) -> Shape:
     now = shape_maxima(shape)
     soret = np.array([region == "soret" for region in shape.region])
     shift = np.where(soret, _known(target.main - now.main), _known(target.second - now.second))
-    factor = target.ratio / now.ratio if target.ratio == target.ratio else 1.0
+    factor = 1.0 if math.isnan(target.ratio) else target.ratio / now.ratio
     height = np.where(soret, factor, 1.0) * shape.height
     return replace(shape, centre=shape.centre + shift, height=height)
 
@@ -208,11 +209,7 @@ def _moved_vibronic(shape: Shape, target: Maxima) -> Shape:
     third = main + spacing if abs(spacing) <= SPACING_TOLERANCE else main
     shift = np.interp(shape.centre, [now.main, now.second], [main, third])
     moved = replace(shape, centre=shape.centre + shift)
-    excess = now.ratio - target.ratio
-    if not abs(excess) > FINE_STRUCTURE_TOLERANCE:
-        return moved
-    wanted = target.ratio + math.copysign(FINE_STRUCTURE_TOLERANCE, excess)
-    return _with_fine_structure(moved, wanted)
+    return moved if math.isnan(target.ratio) else _with_fine_structure(moved, target.ratio)
 
 
 def _with_fine_structure(shape: Shape, wanted: float) -> Shape:
@@ -235,7 +232,7 @@ def _broadened(shape: Shape, variance: float) -> Shape:
 
 
 def _known(value: float) -> float:
-    return 0.0 if value != value else value
+    return 0.0 if math.isnan(value) else value
 
 
 # The tables
@@ -417,20 +414,22 @@ def build_cells(fitted: Mapping[Pair, FittedShape]) -> list[BuiltCell]:
     Parameters
     ----------
     fitted : mapping of (pigment, solvent) to FittedShape
+
+    Raises
+    ------
+    InputError
+        If a recipe starts from a cell that no built-in spectrum gives.
     """
-    cells = []
-    for recipe in read_table("recipes.csv").rows:
-        if recipe["grade"] == "none":
-            cells.append(BuiltCell(recipe, None, math.nan, math.nan, math.nan, math.nan, ()))
-            continue
-        pair = (recipe["pigment"], recipe["from_solvent"] or recipe["solvent"])
-        if pair not in fitted:
-            raise InputError(
-                f"recipes.csv: {recipe['pigment']} in {recipe['solvent']} is made from {pair[1]}, "
-                "but spectra.csv has no built-in spectrum there."
-            )
-        cells.append(_built(recipe, fitted[pair]))
-    return cells
+    recipes = read_table("recipes.csv").rows
+    cells: dict[Pair, BuiltCell] = {}
+    # a pigment that moves as a relative does needs the relative's cells first
+    for recipe in sorted(recipes, key=_follows_relative):
+        cells[recipe["pigment"], recipe["solvent"]] = _built(recipe, fitted, cells)
+    return [cells[recipe["pigment"], recipe["solvent"]] for recipe in recipes]
+
+
+def _follows_relative(recipe: Mapping[str, str]) -> bool:
+    return recipe["maxima_pigment"] not in ("", recipe["pigment"])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -443,15 +442,24 @@ class FittedShape:
     source: str
 
 
-def _built(recipe: Mapping[str, str], base: FittedShape) -> BuiltCell:
+def _built(
+    recipe: Mapping[str, str], fitted: Mapping[Pair, FittedShape], cells: Mapping[Pair, BuiltCell]
+) -> BuiltCell:
+    if recipe["grade"] == "none":
+        return BuiltCell(recipe, None, math.nan, math.nan, math.nan, math.nan, ())
+    pair = (recipe["pigment"], recipe["from_solvent"] or recipe["solvent"])
+    if pair not in fitted:
+        raise InputError(
+            f"recipes.csv: {recipe['pigment']} in {recipe['solvent']} is made from {pair[1]}, "
+            "but spectra.csv has no built-in spectrum there."
+        )
+    base = fitted[pair]
     shape, sources = base.shape, [base.source]
     if recipe["maxima_solvent"]:
-        chlorophyll_type = "red" in shape.region
-        target = published_maxima(
-            recipe["maxima_pigment"], recipe["maxima_solvent"], chlorophyll_type=chlorophyll_type
-        )
-        if recipe["maxima_pigment"] != recipe["pigment"]:
-            target = _relative_target(recipe, shape, target, chlorophyll_type)
+        if _follows_relative(recipe):
+            target = relative_target(recipe, shape, cells)
+        else:
+            target = published_target(recipe, shape)
         shape = adapted_shape(shape, target)
         sources += _maxima_sources(recipe["maxima_pigment"], recipe["maxima_solvent"])
     scale, uncertainty, scale_sources = _scale(recipe, shape)
@@ -467,19 +475,54 @@ def _built(recipe: Mapping[str, str], base: FittedShape) -> BuiltCell:
     )
 
 
-def _relative_target(
-    recipe: Mapping[str, str], shape: Shape, target: Maxima, chlorophyll_type: bool
+def published_target(recipe: Mapping[str, str], shape: Shape) -> Maxima:
+    """Return where a shape goes by the published values of the pigment itself.
+
+    Published %III/II of one pigment in one solvent differ between sources by more than
+    a solvent changes them (the measured spectra lie 4 to 12 points above the handbook), so the
+    *change* of the published value between the two solvents is applied, as far
+    as it exceeds `FINE_STRUCTURE_TOLERANCE`.
+
+    Parameters
+    ----------
+    recipe : mapping
+        With ``from_solvent``, ``maxima_pigment`` and ``maxima_solvent``.
+    shape : Shape
+        The source.
+    """
+    owner, chlorophyll_type = recipe["maxima_pigment"], "red" in shape.region
+    there = published_maxima(owner, recipe["maxima_solvent"], chlorophyll_type=chlorophyll_type)
+    if chlorophyll_type:
+        return there
+    here = published_maxima(owner, recipe["from_solvent"], chlorophyll_type=False)
+    change = _known(there.ratio - here.ratio)
+    excess = math.copysign(max(abs(change) - FINE_STRUCTURE_TOLERANCE, 0.0), change)
+    ratio = shape_maxima(shape).ratio + excess if excess else math.nan
+    return replace(there, ratio=ratio)
+
+
+def relative_target(
+    recipe: Mapping[str, str], shape: Shape, cells: Mapping[Pair, BuiltCell]
 ) -> Maxima:
-    """Move as a relative moves: its published shift between the two solvents."""
-    start = published_maxima(
-        recipe["maxima_pigment"], recipe["from_solvent"], chlorophyll_type=chlorophyll_type
-    )
+    """Return where a shape goes when it moves as a relative's shape does in the library.
+
+    A relative of the same chromophore gives its ratio of Soret to red as well.
+    """
+    owner = recipe["maxima_pigment"]
+    here = _maxima_of(cells[owner, recipe["from_solvent"]])
+    there = _maxima_of(cells[owner, recipe["maxima_solvent"]])
     now = shape_maxima(shape)
-    return Maxima(
-        now.main + _known(target.main - start.main),
-        now.second + _known(target.second - start.second),
-        math.nan,
-    )
+    ratio = now.ratio * there.ratio / here.ratio if "red" in shape.region else math.nan
+    return Maxima(now.main + there.main - here.main, now.second + there.second - here.second, ratio)
+
+
+def _maxima_of(cell: BuiltCell) -> Maxima:
+    if cell.shape is None:
+        raise InputError(
+            f"recipes.csv: {cell.recipe['pigment']} in {cell.recipe['solvent']} is graded none, "
+            "so no other pigment can follow it."
+        )
+    return shape_maxima(cell.shape)
 
 
 def _maxima_sources(pigment: str, solvent: str) -> list[str]:
@@ -554,10 +597,89 @@ def stored_shapes() -> dict[Pair, FittedShape]:
     return shapes
 
 
+@dataclass(frozen=True, slots=True)
+class LeaveOneOut:
+    """How well a shape adapted from one solvent meets the one known in another.
+
+    Attributes
+    ----------
+    pigment, from_solvent, to_solvent : str
+    rms : float
+        Relative to the maximum, with scale and the shifts of the groups free.
+    rms_breadth : float
+        With the breadth free besides.
+    shifts : tuple of float
+        nm, of the whole shape, or of its Soret and red regions.
+    """
+
+    pigment: str
+    from_solvent: str
+    to_solvent: str
+    rms: float
+    rms_breadth: float
+    shifts: tuple[float, ...]
+
+
+def leave_one_out(shapes: Mapping[Pair, FittedShape]) -> list[LeaveOneOut]:
+    """Adapt every shape known in two solvents from each to the other, and compare.
+
+    The residual is what the fit of a scan would meet: it lets the scale and the shift of
+    each group of bands go free.
+    """
+    pairs = [
+        (pigment, start, end)
+        for pigment, start in shapes
+        for other, end in shapes
+        if pigment == other and start != end
+    ]
+    return [_left_out(shapes, *pair) for pair in pairs]
+
+
+def _left_out(
+    shapes: Mapping[Pair, FittedShape], pigment: str, start: str, end: str
+) -> LeaveOneOut:
+    source, truth = shapes[pigment, start].shape, shapes[pigment, end].shape
+    recipe = {
+        "from_solvent": start,
+        "maxima_pigment": pigment,
+        "maxima_solvent": end,
+    }
+    adapted = adapted_shape(source, published_target(recipe, source))
+    red = 700.0 if "red" in adapted.region else 580.0
+    grid = np.arange(max(adapted.valid_from, truth.valid_from), red)
+    rms, shifts = _free_fit(adapted, grid, truth(grid), breadth=False)
+    rms_breadth, _ = _free_fit(adapted, grid, truth(grid), breadth=True)
+    return LeaveOneOut(pigment, start, end, rms, rms_breadth, shifts)
+
+
+def _free_fit(
+    shape: Shape, grid: Array, truth: Array, *, breadth: bool
+) -> tuple[float, tuple[float, ...]]:
+    from scipy.optimize import least_squares
+
+    regions = list(dict.fromkeys(shape.region))
+    of_band = np.array([regions.index(region) for region in shape.region])
+    n_shifts = len(regions)
+
+    def residual(x: Array) -> Array:
+        variance = x[1 + n_shifts] if breadth else 0.0
+        width = np.sqrt(np.maximum(shape.width**2 + variance, 1.0))
+        height = shape.height * shape.width / width
+        centre = shape.centre + x[1 : 1 + n_shifts][of_band]
+        return x[0] * gaussian_bands(grid, centre, height, width) - truth
+
+    found = least_squares(residual, np.array([1.0] + [0.0] * (n_shifts + breadth)))
+    rms = float(np.sqrt(np.mean(found.fun**2)) / truth.max())
+    return rms, tuple(float(shift) for shift in found.x[1 : 1 + n_shifts])
+
+
 def write_tables(
-    cells: Sequence[BuiltCell], spectra: Sequence[FittedSpectrum], folder: Path
+    cells: Sequence[BuiltCell],
+    left_out: Sequence[LeaveOneOut],
+    spectra: Sequence[FittedSpectrum],
+    folder: Path,
 ) -> None:
-    """Write ``bands.csv``, ``cells.csv`` and, when spectra were fitted, ``fits.csv``."""
+    """Write the tables that are computed; ``fits.csv`` only when spectra were fitted."""
     heading = read_table("recipes.csv").heading.split(")")[0] + ")"
     bands = [
         [cell.recipe["pigment"], cell.recipe["solvent"], *numbers, region]
@@ -577,6 +699,20 @@ def write_tables(
         f"{heading} written by specfrac.library_build from recipes.csv",
         CELL_COLUMNS,
         [_cell_row(cell) for cell in cells],
+    )
+    _write(
+        folder / "leave_one_out.csv",
+        f"{heading} shapes adapted from one solvent against those known in the other, rms in "
+        "percent of the maximum; written by specfrac.library_build",
+        [
+            "pigment",
+            "from_solvent",
+            "to_solvent",
+            "rms_percent",
+            "rms_breadth_percent",
+            "shifts_nm",
+        ],
+        [_leave_one_out_row(item) for item in left_out],
     )
     if spectra:
         _write(
@@ -622,6 +758,17 @@ def _cell_row(cell: BuiltCell) -> list[str]:
         recipe["for_mass"],
         recipe["reason"],
         "|".join(cell.sources),
+    ]
+
+
+def _leave_one_out_row(item: LeaveOneOut) -> list[str]:
+    return [
+        item.pigment,
+        item.from_solvent,
+        item.to_solvent,
+        f"{100 * item.rms:.2f}",
+        f"{100 * item.rms_breadth:.2f}",
+        "|".join(f"{shift:.2f}" for shift in item.shifts),
     ]
 
 
@@ -672,7 +819,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         spectra = fit_folder(options.spectra) if options.spectra else []
         shapes = fitted_shapes(spectra) if spectra else stored_shapes()
-        write_tables(build_cells(shapes), spectra, library)
+        write_tables(build_cells(shapes), leave_one_out(shapes), spectra, library)
     except SpecfracError as error:
         print(error, file=sys.stderr)
         return 1
