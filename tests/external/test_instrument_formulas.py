@@ -11,7 +11,9 @@ import math
 import numpy as np
 import pytest
 
-from specfrac.references import PigmentReference, References, Solvent
+from specfrac.fitting import fit_mixture
+from specfrac.references import PigmentReference, References, Solvent, load_references
+from specfrac.scans import Scan
 from specfrac.simulate import simulate_scan, stray_light
 
 RED = 662.0
@@ -95,3 +97,24 @@ def test_wavelength_error_on_the_flank():
     # 2 nm off on a red band about 19 nm wide costs about 3 %.
     scan = simulate_scan(red_band(19.0), {"chlorophyll-a": 0.01}, wavelength=[RED, RED + 2])
     assert 100 * (1 - scan.absorbance[1] / scan.absorbance[0]) == pytest.approx(3.0, abs=0.5)
+
+
+@pytest.mark.parametrize("bandwidth", [3.0, 4.0])
+def test_fit_undoes_a_real_triangular_slit(bandwidth):
+    # The definition, not the variance rule: a triangle averages the absorbance numerically,
+    # and the fit, told the bandwidth, must give back the content. Told a wrong one, it must not.
+    references = load_references().select(solvent="acetone", pigments=["chlorophyll-a"])
+    own = references.entries[0].bandwidth
+    extra = math.sqrt(bandwidth**2 - own**2)
+    step = 0.05
+    fine = np.arange(330.0, 830.0, step)
+    offsets = np.arange(-round(extra / step), round(extra / step) + 1) * step
+    slit = np.clip(1 - np.abs(offsets) / extra, 0, None)
+    sharp = 5e-3 * references.specific_absorptivity("chlorophyll-a", fine)
+    seen = np.convolve(sharp, slit / slit.sum(), mode="same")
+    grid = np.arange(350.0, 801.0)
+    scan = Scan("slit", grid, np.interp(grid, fine, seen))
+    told = fit_mixture(scan, references, bandwidth=bandwidth, noise=3e-4)
+    assert told.concentration[0] == pytest.approx(5e-3, rel=1e-4)
+    misled = fit_mixture(scan, references, bandwidth=own, noise=3e-4)
+    assert abs(misled.concentration[0] / 5e-3 - 1) > 1e-3
