@@ -8,22 +8,21 @@ of the user's own references can be laid over them.
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from specfrac.bands import gaussian_bands
 from specfrac.errors import InputError, ReferenceNotFoundError, did_you_mean
+from specfrac.reference_tables import OwnFile, listed, own_files, read_table
 
 Array = NDArray[np.float64]
 
@@ -31,6 +30,8 @@ GRADES = ("measured", "band model", "adapted", "estimate", "none")
 GROUPS = ("carotene", "xanthophyll", "chlorophyll", "pheophytin")
 REGIONS = ("whole", "soret", "red")
 GREEK = {"α": "alpha", "β": "beta"}
+MOLAR_MASS_TOLERANCE = 1e-3  # covers different tables of atomic weights
+UNIT_HEIGHT_TOLERANCE = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,6 +186,13 @@ class PigmentReference:
         """Return the decadic specific absorptivity at wavelengths in nm, L/(g cm)."""
         return self.scale * self.shape(wavelength)
 
+    @property
+    def main_maximum(self) -> float:
+        """Wavelength of the highest point in the valid range, nm, to 0.1 nm."""
+        last = min(self.valid_to, float((self.centre + 3 * self.width).max()))
+        grid = np.arange(self.valid_from, max(last, self.valid_from + 1.0), 0.1)
+        return float(grid[np.argmax(self.shape(grid))])
+
 
 def _check_reference(entry: PigmentReference) -> None:
     where = f"reference {entry.pigment} in {entry.solvent}"
@@ -296,7 +304,7 @@ class ReferenceLibrary:
     Attributes
     ----------
     version : str
-        Version and date of the data; user references add ``"+own"``.
+        Version and date of the data, and the own references laid over it.
     """
 
     version: str
@@ -304,6 +312,7 @@ class ReferenceLibrary:
     _solvents: Mapping[str, Solvent]
     _cells: Mapping[tuple[str, str], PigmentReference]
     _reasons: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    _own: frozenset[tuple[str, str]] = frozenset()
 
     @property
     def pigments(self) -> tuple[str, ...]:
@@ -339,6 +348,24 @@ class ReferenceLibrary:
             If the name is not known.
         """
         return _found("solvent", name, self._solvents)
+
+    def molar_mass(self, pigment: str) -> float:
+        """Return the molar mass of a pigment, g/mol."""
+        return self.pigment(pigment).molar_mass
+
+    def is_own(self, pigment: str, solvent: str) -> bool:
+        """True when the reference comes from the user's folder."""
+        return (self.pigment(pigment).key, self.solvent(solvent).key) in self._own
+
+    def reason(self, pigment: str, solvent: str) -> str:
+        """Return why a cell has its grade, also where there is no reference."""
+        pair = (self.pigment(pigment).key, self.solvent(solvent).key)
+        entry = self._cells.get(pair)
+        return entry.reason if entry else self._reasons.get(pair, "no own reference here")
+
+    def has(self, pigment: str, solvent: str) -> bool:
+        """True when there is a reference for the pigment in the solvent."""
+        return (self.pigment(pigment).key, self.solvent(solvent).key) in self._cells
 
     def cell(self, pigment: str, solvent: str) -> PigmentReference:
         """Return the reference of one pigment in one solvent.
@@ -434,35 +461,6 @@ def _found(kind: str, name: str, known: Mapping[str, Named]) -> Named:
 # Reading the tables
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Table:
-    """A table of the library: its first line, and its rows as text by column."""
-
-    heading: str
-    rows: tuple[Mapping[str, str], ...]
-
-
-def read_table(name: str, folder: Any = None) -> Table:
-    """Read one table of the library as text.
-
-    Parameters
-    ----------
-    name : str
-        File name, e.g. ``"absorptivities.csv"``.
-    folder : path-like, optional
-        Where it lies; default the built-in library.
-    """
-    root = resources.files("specfrac.reference_spectra") if folder is None else folder
-    lines = root.joinpath(name).read_text(encoding="utf-8").splitlines()
-    heading = lines[0].lstrip("# ") if lines and lines[0].startswith("#") else ""
-    rows = csv.DictReader(line for line in lines if line and not line.startswith("#"))
-    return Table(heading, tuple(rows))
-
-
-def _listed(text: str) -> tuple[str, ...]:
-    return tuple(part.strip() for part in text.split("|") if part.strip())
-
-
 def _number(text: str) -> float:
     return float(text) if text else math.nan
 
@@ -490,7 +488,7 @@ def _built_in() -> ReferenceLibrary:
         else:
             cells[pair] = _reference(row, bands[pair], pigments[pair[0]], citations)
     return ReferenceLibrary(
-        cells_table.heading,
+        cells_table.heading.split(")")[0] + ")",
         pigments,
         solvents,
         MappingProxyType(cells),
@@ -511,7 +509,7 @@ def _pigment(row: Mapping[str, str]) -> Pigment:
     return Pigment(
         row["pigment"],
         row["name"],
-        _listed(row["aliases"]),
+        listed(row["aliases"]),
         row["group"],
         row["formula"],
         float(row["molar_mass_g_mol"]),
@@ -523,7 +521,7 @@ def _solvent(row: Mapping[str, str]) -> Solvent:
     return Solvent(
         row["solvent"],
         row["name"],
-        _listed(row["aliases"]),
+        listed(row["aliases"]),
         float(row["uv_limit_nm"]),
         _number(row["refractive_index"]),
         float(row["shift_prior_nm"]),
@@ -556,7 +554,7 @@ def _reference(
         shape_error=float(row["shape_error"]),
         for_mass=row["for_mass"] == "yes",
         reason=row["reason"],
-        sources=tuple(citations[key] for key in _listed(row["sources"])),
+        sources=tuple(citations[key] for key in listed(row["sources"])),
     )
 
 
@@ -567,20 +565,242 @@ def load_references(user_folder: str | Path | None = None) -> ReferenceLibrary:
     ----------
     user_folder : path, optional
         Folder of own references; each takes the place of the built-in one for the
-        same pigment and solvent.
+        same pigment and solvent, and new pigments are added.
 
     Returns
     -------
     ReferenceLibrary
-        The built-in library is read once and kept.
+        The built-in library is read once and kept; a user's folder is read each time.
+
+    Raises
+    ------
+    InputError
+        If the folder is missing or a file in it breaks a rule.
 
     Examples
     --------
     >>> library = load_references()
     >>> references = library.select(solvent="hexane", pigments=["beta-carotene"])
-    >>> references.specific_absorptivity("beta-carotene", [450.0]).round(-1)
-    array([260.])
+    >>> references.specific_absorptivity("beta-carotene", [450.0]).round(1)
+    array([259.2])
     """
-    if user_folder is not None:
-        raise NotImplementedError
-    return _built_in()
+    if user_folder is None:
+        return _built_in()
+    return _overlaid(_built_in(), own_files(user_folder))
+
+
+def _overlaid(library: ReferenceLibrary, files: Sequence[OwnFile]) -> ReferenceLibrary:
+    pigments, cells = dict(library._pigments), dict(library._cells)
+    own: list[tuple[str, str]] = []
+    for file in files:
+        pigment = _own_pigment(file, pigments)
+        entry = _own_reference(file, pigment, library)
+        pigments[pigment.key] = pigment
+        cells[pigment.key, entry.solvent] = entry
+        own.append((pigment.key, entry.solvent))
+    names = ", ".join(f"{pigment} in {solvent}" for pigment, solvent in own)
+    return ReferenceLibrary(
+        library.version + (f" with own {names}" if own else ""),
+        MappingProxyType(pigments),
+        library._solvents,
+        MappingProxyType(cells),
+        library._reasons,
+        frozenset(own),
+    )
+
+
+def _own_pigment(file: OwnFile, pigments: Mapping[str, Pigment]) -> Pigment:
+    given = file.pigment
+    key = str(given["key"])
+    if key != normalised(key) or not key:
+        raise InputError(
+            f"{file.path}: pigment key {key!r} must be lower case words joined by hyphens, "
+            f"like {normalised(key) or 'my-pigment'!r}."
+        )
+    known = pigments.get(key)
+    if known is None:
+        return Pigment(
+            key, given["name"], (), given["group"], given["formula"], given["molar_mass_g_mol"]
+        )
+    if known.group != given["group"] or not math.isclose(
+        known.molar_mass, given["molar_mass_g_mol"], rel_tol=MOLAR_MASS_TOLERANCE
+    ):
+        raise InputError(
+            f"{file.path}: {key} is given as {given['group']} of {given['molar_mass_g_mol']:g} "
+            f"g/mol, but is known as {known.group} of {known.molar_mass:g} g/mol. "
+            "Use another key for another substance."
+        )
+    return known
+
+
+def _own_reference(file: OwnFile, pigment: Pigment, library: ReferenceLibrary) -> PigmentReference:
+    given = file.reference
+    try:
+        entry = PigmentReference(
+            pigment=pigment.key,
+            solvent=library.solvent(given["solvent"]).key,
+            group=pigment.group,
+            molar_mass=pigment.molar_mass,
+            centre=np.array([band["centre_nm"] for band in file.bands]),
+            height=np.array([band["height"] for band in file.bands]),
+            width=np.array([band["width_nm"] for band in file.bands]),
+            region=tuple(band["region"] for band in file.bands),
+            scale=given["scale_L_per_g_cm"],
+            scale_uncertainty=given["scale_uncertainty"],
+            valid_from=given["valid_from_nm"],
+            valid_to=given["valid_to_nm"],
+            bandwidth=given["bandwidth_nm"],
+            grade=given["grade"],
+            shape_error=given["shape_error"],
+            for_mass=given["for_mass"],
+            reason=given["reason"],
+            sources=tuple(str(source) for source in given["sources"]),
+        )
+    except InputError as error:
+        raise InputError(f"{file.path}: {error}") from error
+    top = float(entry.shape([entry.main_maximum])[0])
+    if not math.isclose(top, 1.0, abs_tol=UNIT_HEIGHT_TOLERANCE):
+        raise InputError(
+            f"{file.path}: the bands add up to {top:g} at their maximum, but must to 1. "
+            "Divide the heights by it."
+        )
+    return entry
+
+
+# What the library says of itself
+
+
+def coverage_rows(library: ReferenceLibrary) -> list[dict[str, str | float | bool]]:
+    """Return a row a cell: grade, errors, scale, range and reason.
+
+    Cells without a reference have grade ``"none"`` and NaN numbers.
+    """
+    rows: list[dict[str, str | float | bool]] = []
+    for pigment in library.pigments:
+        for solvent in library.solvents:
+            entry = library.cell(pigment, solvent) if library.has(pigment, solvent) else None
+            rows.append(
+                {
+                    "pigment": pigment,
+                    "solvent": solvent,
+                    "grade": entry.grade if entry else "none",
+                    "own": library.is_own(pigment, solvent),
+                    "shape_error": entry.shape_error if entry else math.nan,
+                    "scale_L_per_g_cm": entry.scale if entry else math.nan,
+                    "scale_uncertainty": entry.scale_uncertainty if entry else math.nan,
+                    "for_mass": bool(entry and entry.for_mass),
+                    "valid_from_nm": entry.valid_from if entry else math.nan,
+                    "valid_to_nm": entry.valid_to if entry else math.nan,
+                    "reason": library.reason(pigment, solvent),
+                }
+            )
+    return rows
+
+
+def coverage_text(library: ReferenceLibrary) -> str:
+    """Return the table of grades, pigments down and solvents across, as text."""
+    short = {"hexane-acetone-90-10": "hex-ace"}
+    names = [short.get(solvent, solvent) for solvent in library.solvents]
+    widths = [max(len(name), len("band model*")) for name in names]
+    first = max(map(len, library.pigments))
+    lines = [f"Reference library {library.version}", ""]
+    lines.append(" ".join([" " * first, *map(str.ljust, names, widths)]).rstrip())
+    for pigment in library.pigments:
+        grades = []
+        for solvent in library.solvents:
+            grade = library.cell(pigment, solvent).grade if library.has(pigment, solvent) else "-"
+            grades.append(grade + ("*" if library.is_own(pigment, solvent) else ""))
+        lines.append(" ".join([pigment.ljust(first), *map(str.ljust, grades, widths)]).rstrip())
+    lines += [
+        "",
+        "measured: fitted to a measured spectrum; band model: to published bands; adapted: moved",
+        "from another solvent; estimate: scale not published, not for mass; -: no reference;",
+        "*: your own; hex-ace: hexane-acetone-90-10.",
+    ]
+    return "\n".join(lines)
+
+
+def pigment_text(library: ReferenceLibrary, pigment: str) -> str:
+    """Return what the library holds of one pigment, a line a solvent."""
+    found = library.pigment(pigment)
+    lines = [f"{found.name} ({found.key}), {found.group}, {found.formula}, "
+             f"{found.molar_mass:.2f} g/mol", ""]  # fmt: skip
+    for solvent in library.solvents:
+        if not library.has(found.key, solvent):
+            lines.append(f"{solvent:<21}none        {library.reason(found.key, solvent)}")
+            continue
+        entry = library.cell(found.key, solvent)
+        own = " (own)" if library.is_own(found.key, solvent) else ""
+        mass = "" if entry.for_mass else ", not for mass"
+        lines.append(
+            f"{solvent:<21}{entry.grade + own:<12}{entry.scale:6.1f} L/(g cm) at "
+            f"{entry.main_maximum:.1f} nm, u {100 * entry.scale_uncertainty:.1f} %, shape "
+            f"{100 * entry.shape_error:.1f} %{mass}"
+        )
+    return "\n".join(lines)
+
+
+def cell_text(library: ReferenceLibrary, pigment: str, solvent: str) -> str:
+    """Return all the library holds of one pigment in one solvent, with sources.
+
+    Raises
+    ------
+    ReferenceNotFoundError
+        If there is no reference.
+    """
+    entry = library.cell(pigment, solvent)
+    own = ", your own" if library.is_own(pigment, solvent) else ""
+    lines = [
+        f"{library.pigment(pigment).name} in {library.solvent(solvent).name}: {entry.grade}{own}",
+        f"  {entry.reason}",
+        f"  scale {entry.scale:.2f} L/(g cm) at {entry.main_maximum:.1f} nm "
+        f"(A1% {10 * entry.scale:.0f}, {entry.scale * entry.molar_mass:.0f} L/(mol cm)), "
+        f"standard uncertainty {100 * entry.scale_uncertainty:.1f} %",
+        f"  shape error {100 * entry.shape_error:g} % of the absorbance; "
+        + ("good for mass" if entry.for_mass else "not for mass"),
+        f"  valid from {entry.valid_from:g} nm"
+        + (f" to {entry.valid_to:g} nm" if math.isfinite(entry.valid_to) else "")
+        + f"; spectral bandwidth {entry.bandwidth:g} nm",
+        "",
+        "  centre nm  height   width nm  region",
+    ]
+    for c, h, w, region in zip(entry.centre, entry.height, entry.width, entry.region, strict=True):
+        lines.append(f"  {c:9.2f}  {h:7.4f}  {w:8.2f}  {region}")
+    lines += _published_lines(entry.pigment, entry.solvent)
+    lines += ["", "  sources", *(f"  - {source}" for source in entry.sources)]
+    return "\n".join(lines)
+
+
+def _published_lines(pigment: str, solvent: str) -> list[str]:
+    lines = []
+    for title, table, text in (
+        ("absorptivities", "absorptivities.csv", _absorptivity_line),
+        ("maxima", "maxima.csv", _maximum_line),
+    ):
+        rows = [
+            row
+            for row in read_table(table).rows
+            if (row["pigment"], row["solvent"]) == (pigment, solvent)
+            and row.get("kind") != "equation"
+        ]
+        if rows:
+            lines += ["", f"  published {title}", *map(text, rows)]
+    return lines
+
+
+def _absorptivity_line(row: Mapping[str, str]) -> str:
+    mark = "*" if row["recommended"] == "yes" else "-"
+    note = f"; {row['note']}" if row["note"] else ""
+    return (
+        f"  {mark} {row['value']} {row['unit']} at {row['wavelength_nm']} nm "
+        f"({row['source'].replace('|', ', ')}; {row['status']}{note})"
+    )
+
+
+def _maximum_line(row: Mapping[str, str]) -> str:
+    place = f"{row['wavelength_nm']} nm" if row["wavelength_nm"] else ""
+    ratio = f"{row['ratio_name']} {row['ratio_value']}" if row["ratio_name"] else ""
+    what = ", ".join(part for part in (place, ratio) if part)
+    note = f"; {row['note']}" if row["note"] else ""
+    source = row["source"].replace("|", ", ") or "no primary source"
+    return f"  - {row['band']} {what} ({source}; {row['status']}{note})"
