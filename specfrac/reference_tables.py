@@ -37,8 +37,9 @@ def read_table(name: str) -> Table:
     text = resources.files("specfrac.reference_spectra").joinpath(name).read_text("utf-8")
     lines = text.splitlines()
     heading = lines[0].lstrip("# ") if lines and lines[0].startswith("#") else ""
-    rows = csv.DictReader(line for line in lines if line and not line.startswith("#"))
-    return Table(heading, tuple(rows))
+    rows = csv.reader(line for line in lines if line and not line.startswith("#"))
+    columns = next(rows)
+    return Table(heading, tuple(dict(zip(columns, row, strict=True)) for row in rows))
 
 
 def listed(text: str) -> tuple[str, ...]:
