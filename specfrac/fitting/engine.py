@@ -16,9 +16,12 @@ from numpy.typing import NDArray
 from specfrac.fitting import model
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.noise import (
+    FirstFit,
     independent_noise,
     noise_by_differences,
+    relative_noise,
     shape_modes,
+    tail_misfit,
     transmittance_noise,
 )
 from specfrac.fitting.quadratic import minimise_bounded
@@ -29,6 +32,7 @@ Mask = NDArray[np.bool_]
 MOST_STEPS = 60
 MOST_MOVES = 12  # of the expansion point
 STEP_TOLERANCE = 1e-14  # of the squared step in standard uncertainties
+FIRST_SHAPE_ERROR = 0.005  # of the highest absorbance; the first pass need not be finer
 FIRST_TOLERANCE = 1e-6  # the first pass only serves weights and errors
 SHIFT_REACH, SHIFT_MOVE = 1.5, 1.0  # nm from the expansion point: trusted, moved beyond
 BROADENING_REACH, BROADENING_MOVE, BROADENING_GRID = 3.0, 1.2, 2.0  # nm^2
@@ -108,9 +112,12 @@ class Solution:
     unconstrained: Array
     covariance_noise: Array
     covariance_shape: Array
-    zero_variance: Array
+    zero_noise_variance: Array
+    zero_shape_variance: Array
     parameter_variance: Array
     noise: Array
+    misfit: Array
+    deviance: Array
     used: Mask
     chi_square: Array
     degrees: Array
@@ -342,6 +349,23 @@ def minimise(
     return parameters, converged
 
 
+def amplitudes_only(system: System, start: Array) -> Array:
+    """Best amplitudes and baseline at the start's shifts, breadth and exponent."""
+    prior = system.prior
+    hessian, gradient, _ = normal_equations(system, start)
+    held = prior.fixed.copy()
+    held[[*_nonlinear(system.problem.layout), system.problem.layout.exponent]] = True
+    found, _ = minimise_bounded(
+        hessian,
+        gradient + _apply(hessian, start),
+        np.where(held, start, prior.lower),
+        prior.bounded,
+        held,
+        np.zeros(start.shape, dtype=bool),
+    )
+    return found
+
+
 def _within_reach(system: System, here: Array, step: Array) -> Array:
     """Largest share of a step that stays where the expansion can be trusted."""
     lay = system.problem.layout
@@ -381,6 +405,7 @@ def relax(
     finish: Callable[[System, Array, Mask], None],
     *,
     tolerance: float = STEP_TOLERANCE,
+    hold_first: bool = False,
 ) -> None:
     """Minimise each tube, moving its expansion point until the fit lies close to it.
 
@@ -400,6 +425,8 @@ def relax(
         parameters and whether they converged.
     tolerance : float
         Of the squared step in standard uncertainties.
+    hold_first : bool
+        Solve for the amplitudes at the start's shifts before anything moves.
     """
     lay = problem.layout
     nearest = np.array([SHIFT_MOVE] * len(lay.shift_groups) + [BROADENING_MOVE])
@@ -407,6 +434,8 @@ def relax(
     for move in range(MOST_MOVES):
         points = _expansion_points(lay, parameters[pending], prior)
         system = assemble(problem, prior, pending, weight[pending], modes_of(pending), points)
+        if hold_first and move == 0:
+            parameters[pending] = amplitudes_only(system, parameters[pending])
         parameters[pending], converged = minimise(
             system, parameters[pending], bounds=True, tolerance=tolerance
         )
@@ -451,7 +480,11 @@ def solve(problem: Problem) -> Solution:
     for scan, points in enumerate(problem.scan_slices):
         guess = noise_by_differences(problem.absorbance[:, points], used[:, points])
         guess = np.fmax(np.nan_to_num(guess), problem.noise_floor[:, scan])
-        sigma[:, points] = np.sqrt(guess[:, None] ** 2 + level[:, points] ** 2)
+        sigma[:, points] = np.sqrt(
+            guess[:, None] ** 2
+            + level[:, points] ** 2
+            + _first_shape_error(problem, np.where(used, problem.smoothed, 0.0)[:, points]) ** 2
+        )
     parameters = np.tile(prior.mean, (n, 1))
     shapes = np.zeros((n, lay.n_pigments, n_points))
     baseline = np.zeros((n, n_points))
@@ -469,67 +502,116 @@ def solve(problem: Problem) -> Solution:
         lambda tubes: none[tubes],
         remember,
         tolerance=FIRST_TOLERANCE,
+        hold_first=True,
     )
 
     # errors from what the first pass found
     fitted = shapes.sum(axis=1) + baseline
     used = used & (fitted <= problem.linear_limit)
-    level = transmittance_noise(fitted)
     noise = np.empty((n, lay.n_scans))
+    tail, relative = np.zeros((n, lay.n_scans)), np.zeros((n, lay.n_scans))
+    deviation = shape_deviation(problem, shapes)
     for scan, points in enumerate(problem.scan_slices):
         if problem.noise is not None:
             noise[:, scan] = problem.noise[:, scan]
-        else:
-            found = independent_noise(
-                problem.absorbance[:, points] - fitted[:, points],
-                used[:, points],
-                level[:, points],
-                comb[:, points],
-                float(np.median(np.diff(problem.wavelengths[scan]))),
-            )
-            noise[:, scan] = np.maximum(found, problem.noise_floor[:, scan])
-        sigma[:, points] = np.sqrt(noise[:, scan, None] ** 2 + level[:, points] ** 2)
-    weight = used / sigma**2
+            continue
+        first = FirstFit(
+            problem.wavelengths[scan],
+            problem.absorbance[:, points] - fitted[:, points],
+            fitted[:, points],
+            used[:, points],
+            comb[:, points],
+            deviation[:, points],
+        )
+        noise[:, scan] = np.maximum(independent_noise(first), problem.noise_floor[:, scan])
+        if problem.shape_covariance:
+            relative[:, scan] = relative_noise(first, noise[:, scan])
+            tail[:, scan] = tail_misfit(first, noise[:, scan])
+    errors = Errors(noise, np.zeros_like(relative))
     result = _empty_solution(problem, noise, used, stacked)
-    factor = np.ones(n)
+    result.misfit = np.hypot(tail, relative * fitted.max(axis=1, keepdims=True)).max(axis=1)
 
     def modes_of(tubes: Array) -> Array:
-        return smooth_modes(problem, shapes[tubes], comb, factor[tubes])
+        return smooth_modes(problem, shapes[tubes], comb)
 
     def complete(system: System, values: Array, converged: Mask) -> None:
         tubes = system.tubes
         free, free_converged = minimise(system, values, bounds=False)
-        summary = Summary(system, tubes, values, free, shapes[tubes], comb, factor[tubes])
-        summary.write(result)
+        summary = Summary(system, values, free, shapes[tubes], comb, errors.rows(tubes))
+        summary.estimates(result)
+        if (result.misfit[tubes] == 0).all() or errors.stated:
+            summary.tests(result)
         result.converged[tubes] = converged & free_converged
-        if (factor[tubes] > 1.0).all():
-            result.shape_factor[tubes] = factor[tubes]
-        else:
-            result.shape_factor[tubes] = asked_shape_factor(system, free, result)
+        result.shape_factor[tubes] = asked_shape_factor(system, free)
 
+    first_values = parameters.copy()
+    weight = used / noise_variance(problem, shapes, baseline, errors)
     relax(problem, prior, parameters, everyone, weight, modes_of, complete)
 
-    # a scan may ask for a larger shape error than its references state
-    if problem.shape_covariance:
-        wanted = result.shape_factor.copy()
-        again = np.flatnonzero(wanted > 1.0)
-        if again.size:
-            searched = (
-                result.search_height[again],
-                result.search_uncertainty[again],
-                result.excess_share[again],
-                result.chi_square[again],
-            )
-            factor[again] = wanted[again]
-            relax(problem, prior, parameters, again, weight, modes_of, complete)
-            # what the stated errors leave unexplained stays on record
-            (
-                result.search_height[again],
-                result.search_uncertainty[again],
-                result.excess_share[again],
-                result.chi_square[again],
-            ) = searched
+    # A scan that the stated errors do not cover is fitted again with the excess as
+    # independent error. What the stated errors left unexplained stays on record.
+    again = np.flatnonzero(result.misfit > 0)
+    if again.size:
+        errors = Errors(np.hypot(noise, tail), relative, stated=False)
+        parameters[again] = first_values[again]
+        weight = used / noise_variance(problem, shapes, baseline, errors)
+        relax(problem, prior, parameters, again, weight, modes_of, complete)
+
+    # Larger shape errors widen the intervals and do not change the weights: with the errors
+    # of a strong fit raised, its amplitude could hide in them.
+    raised = result.shape_factor[:, None] ** 2
+    result.covariance_shape *= raised[:, :, None]
+    result.zero_shape_variance *= raised
     return result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Errors:
+    """Independent errors of each scan of each tube.
+
+    Attributes
+    ----------
+    at_zero, relative : ndarray, shape (n_tubes, n_scans)
+        Standard deviation at zero absorbance, and over absorbance.
+    stated : bool
+        False when misfit beyond the stated errors is included.
+    """
+
+    at_zero: Array
+    relative: Array
+    stated: bool = True
+
+    def rows(self, index: Array) -> Errors:
+        return Errors(self.at_zero[index], self.relative[index], self.stated)
+
+
+def _first_shape_error(problem: Problem, absorbance: Array) -> Array:
+    """Shape error of the first pass: the same everywhere, a column for the tubes.
+
+    In proportion to absorbance it would leave the tails of the bands to decide; left out,
+    a quiet scan would drive shifts and breadths into copying the shape errors.
+    """
+    share = FIRST_SHAPE_ERROR if problem.shape_covariance else 0.0
+    return np.asarray(share * np.abs(absorbance).max(axis=1, keepdims=True))
+
+
+def noise_variance(
+    problem: Problem, shapes: Array, baseline: Array | float, errors: Errors
+) -> Array:
+    """Variance of the independent errors at each point, shape (n, n_points).
+
+    Noise at zero absorbance, noise of the transmittance, and the roughness of the band
+    shapes: sums of Gaussians leave a residual that is neither smooth nor in proportion.
+    """
+    fitted = shapes.sum(axis=1) + baseline
+    variance = transmittance_noise(fitted) ** 2
+    if problem.shape_covariance:
+        largest = shape_deviation(problem, shapes).max(axis=1, keepdims=True)
+        variance += (error_model()["shape_roughness"] * largest) ** 2
+    for scan, points in enumerate(problem.scan_slices):
+        variance[:, points] += errors.at_zero[:, scan, None] ** 2
+        variance[:, points] += (errors.relative[:, scan, None] * fitted[:, points]) ** 2
+    return variance
 
 
 def parts(system: System, parameters: Array) -> tuple[Array, Array]:
@@ -544,7 +626,7 @@ def parts(system: System, parameters: Array) -> tuple[Array, Array]:
     return pigments, _apply_left(t[:, start:], system.basis[:, start:])
 
 
-def smooth_modes(problem: Problem, shapes: Array, comb: Array, factor: Array) -> Array:
+def smooth_modes(problem: Problem, shapes: Array, comb: Array) -> Array:
     """Modes of the smooth errors: band shapes, then one a scan for its dilution factor.
 
     Parameters
@@ -552,12 +634,10 @@ def smooth_modes(problem: Problem, shapes: Array, comb: Array, factor: Array) ->
     shapes : ndarray, shape (n, n_pigments, n_points)
         Absorbance of each pigment.
     comb : ndarray, shape (n_modes, n_points)
-    factor : ndarray, shape (n,)
-        On the stated shape error.
     """
     if not problem.shape_covariance:
         return np.zeros((len(shapes), 0, shapes.shape[2]))
-    modes = (factor[:, None] * shape_deviation(problem, shapes))[:, None, :] * comb[None]
+    modes = shape_deviation(problem, shapes)[:, None, :] * comb[None]
     uncertain = [k for k, u in enumerate(problem.factor_uncertainties) if u > 0]
     if not uncertain:
         return modes
@@ -579,22 +659,21 @@ class Summary:
     """Uncertainties and tests of some tubes at their solution."""
 
     system: System
-    tubes: Array
     values: Array
     free: Array
     shapes: Array
     comb: Array
-    factor: Array
+    errors: Errors
 
-    def write(self, result: Solution) -> None:
-        """Fill the rows of these tubes."""
-        result.parameters[self.tubes] = self.values
-        result.unconstrained[self.tubes] = self.free
-        self._covariances(result)
-        self._residuals(result)
+    @property
+    def tubes(self) -> Array:
+        return self.system.tubes
 
-    def _covariances(self, result: Solution) -> None:
+    def estimates(self, result: Solution) -> None:
+        """Write the estimates of these tubes and their uncertainties."""
         system, tubes = self.system, self.tubes
+        result.parameters[tubes] = self.values
+        result.unconstrained[tubes] = self.free
         lay, fixed = system.problem.layout, system.prior.fixed
         amplitudes = lay.amplitudes
         hessian, _, jacobian = normal_equations(system, self.free)
@@ -611,28 +690,28 @@ class Summary:
         weights = (lever @ system.basis - gain @ system.modes) * system.weight[:, None, :]
         rows = covariance[:, amplitudes]
         from_priors = ((rows @ system.prior.precision) * rows).sum(axis=2)
-        result.zero_variance[tubes] = from_priors + self._variance_when_absent(weights, result)
+        noise, smooth = self._variances_when_absent(weights)
+        result.zero_noise_variance[tubes] = from_priors + noise
+        result.zero_shape_variance[tubes] = smooth
 
-    def _variance_when_absent(self, weights: Array, result: Solution) -> Array:
-        """Variance of each estimate if its own pigment, with its errors, were not there."""
+    def _variances_when_absent(self, weights: Array) -> tuple[Array, Array]:
+        """Variance from noise and from shapes if the pigment, with its errors, were absent."""
         problem = self.system.problem
-        total = self.shapes.sum(axis=1)
-        quiet = np.empty_like(total)
-        for scan, points in enumerate(problem.scan_slices):
-            quiet[:, points] = result.noise[self.tubes, scan, None] ** 2
         deviations = (problem.shape_errors[:, None] * self.shapes) ** 2
-        variance = np.empty(weights.shape[:2])
+        variance, smooth = np.zeros(weights.shape[:2]), np.zeros(weights.shape[:2])
         for pigment in range(weights.shape[1]):
-            without = total - self.shapes[:, pigment]
-            noise = quiet + transmittance_noise(without) ** 2
-            variance[:, pigment] = (weights[:, pigment] ** 2 * noise).sum(axis=1)
+            others = self.shapes.copy()
+            others[:, pigment] = 0.0
+            without = noise_variance(problem, others, 0.0, self.errors)
+            variance[:, pigment] = (weights[:, pigment] ** 2 * without).sum(axis=1)
             if problem.shape_covariance:
                 s = np.sqrt(np.maximum(deviations.sum(axis=1) - deviations[:, pigment], 0.0))
                 projected = (weights[:, pigment] * s) @ self.comb.T
-                variance[:, pigment] += self.factor**2 * (projected**2).sum(axis=1)
-        return variance
+                smooth[:, pigment] = (projected**2).sum(axis=1)
+        return variance, smooth
 
-    def _residuals(self, result: Solution) -> None:
+    def tests(self, result: Solution) -> None:
+        """Write what the residual of these tubes says of the model."""
         system, tubes = self.system, self.tubes
         lay = system.problem.layout
         t, _ = system.coefficients(self.values)
@@ -649,8 +728,23 @@ class Summary:
         result.runs_z[tubes] = [
             runs_statistic(row[mask]) for row, mask in zip(rough, result.used[tubes], strict=True)
         ]
+        result.deviance[tubes] = self._deviance()
         self._search(result, residual)
         self._excess(result, residual)
+
+    def _deviance(self) -> Array:
+        """Minus twice the log marginal likelihood, but for constants of the used points."""
+        system = self.system
+        free = ~system.prior.fixed
+        hessian, _, _ = normal_equations(system, self.free)
+        spread = np.where(system.weight > 0, np.log(np.maximum(system.weight, 1e-300)), 0.0)
+        unit = np.eye(system.mode_gram.shape[1])
+        return np.asarray(
+            2 * system.objective(self.values)
+            - spread.sum(axis=1)
+            + np.linalg.slogdet(unit + system.mode_gram)[1]
+            + np.linalg.slogdet(hessian[:, free][:, :, free])[1]
+        )
 
     def _search(self, result: Solution, residual: Array) -> None:
         """Height of a further band at each place of a comb, by a score test."""
@@ -733,7 +827,7 @@ def runs_statistic(residual: Array) -> float:
     return float((runs - mean) / np.sqrt(variance)) if variance > 0 else float("nan")
 
 
-def asked_shape_factor(system: System, free: Array, result: Solution) -> Array:
+def asked_shape_factor(system: System, free: Array) -> Array:
     """Factor on the stated shape error that the scans make most likely.
 
     The restricted likelihood of the scan, linear in the parameters around their
@@ -744,12 +838,11 @@ def asked_shape_factor(system: System, free: Array, result: Solution) -> Array:
     -------
     ndarray, shape (n,)
     """
-    tubes = system.tubes
-    factor = np.ones(len(tubes))
+    factor = np.ones(len(free))
     if not system.problem.shape_covariance:
         return factor
-    excess = result.chi_square[tubes] - result.degrees[tubes]
-    doubtful = np.flatnonzero(excess > 2 * np.sqrt(2 * result.degrees[tubes]))
+    chi_square, degrees = 2 * system.objective(free), (system.weight > 0).sum(axis=1)
+    doubtful = np.flatnonzero(chi_square > degrees + 2 * np.sqrt(2 * degrees))
     if doubtful.size:
         likelihood = _restricted_likelihood(system.rows(doubtful), free[doubtful])
         best = likelihood.argmax(axis=1)
@@ -797,7 +890,9 @@ def _restricted_likelihood(system: System, free: Array) -> Array:
     return result
 
 
-def _empty_solution(problem: Problem, noise: Array, used: Mask, stacked: Array) -> Solution:
+def _empty_solution(
+    problem: Problem, noise: Array, used: Mask, stacked: Array
+) -> Solution:
     n, n_points = problem.absorbance.shape
     lay = problem.layout
     first = np.ceil(stacked.min() / SEARCH_STEP_NM) * SEARCH_STEP_NM
@@ -807,9 +902,12 @@ def _empty_solution(problem: Problem, noise: Array, used: Mask, stacked: Array) 
         unconstrained=np.full((n, lay.n_parameters), np.nan),
         covariance_noise=np.full((n, lay.n_pigments, lay.n_pigments), np.nan),
         covariance_shape=np.full((n, lay.n_pigments, lay.n_pigments), np.nan),
-        zero_variance=np.full((n, lay.n_pigments), np.nan),
+        zero_noise_variance=np.full((n, lay.n_pigments), np.nan),
+        zero_shape_variance=np.full((n, lay.n_pigments), np.nan),
         parameter_variance=np.full((n, lay.n_parameters), np.nan),
         noise=noise,
+        misfit=np.zeros(n),
+        deviance=np.full(n, np.nan),
         used=used,
         chi_square=np.full(n, np.nan),
         degrees=np.full(n, np.nan),

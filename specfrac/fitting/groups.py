@@ -68,7 +68,7 @@ def _chlorophyll_a_mass(fit: MixtureFit) -> float:
 
     if not any(p in POOL_MEMBERS for p in fit.pigments):
         return 1.0
-    return load_references().molar_mass("chlorophyll-a")
+    return load_references().pigment("chlorophyll-a").molar_mass
 
 
 def merged_pigments(fit: MixtureFit, limit: float) -> list[tuple[str, ...]]:

@@ -238,7 +238,7 @@ class Identification:
     fit : MixtureFit
         Its concentrations are not to be used: the solvent is a guess.
     score : float
-        Chi-square of the fit, priors of the shifts included; the lowest describes best.
+        Deviance of the fit; the lowest describes the scan best.
     """
 
     solvent: str
@@ -270,20 +270,33 @@ def identify(
     tuple of Identification
         Empty when the scan cannot be fitted in any solvent.
     """
-    found = []
+    sets = []
     for solvent in library.solvents:
         try:
-            fit = fit_mixture(
-                scan,
-                library.select(solvent=solvent),
-                path_length=path_length,
-                bandwidth=bandwidth,
-                linear_limit=linear_limit,
-            )
-        except (LookupError, FitError):
+            sets.append(library.select(solvent=solvent))
+        except LookupError:
             continue
-        # grades with a larger shape error must not win by it: compare per stated noise
-        found.append(Identification(solvent, fit, fit.reduced_chi_square * fit.shape_error_factor))
+    if not sets:
+        return ()
+    # likelihoods compare only on the same points
+    low = max(max(r.solvent.uv_limit_nm, *(e.valid_from for e in r.entries)) for r in sets)
+    inside = scan.wavelength >= low
+    if inside.sum() < 2:
+        return ()
+    common = replace(
+        scan, wavelength=scan.wavelength[inside], absorbance=scan.absorbance[inside]
+    )
+    found = []
+    for references in sets:
+        fit = fit_mixtures(
+            [common],
+            references,
+            path_length=path_length,
+            bandwidth=bandwidth,
+            linear_limit=linear_limit,
+        )[0]
+        if fit.success:
+            found.append(Identification(references.solvent.key, fit, fit.deviance))
     return tuple(sorted(found, key=lambda item: item.score))
 
 
@@ -559,7 +572,10 @@ def _report(
         covariance_noise=solution.covariance_noise[row] * outer,
         covariance_shape=solution.covariance_shape[row] * outer,
         covariance_scale=covariance_scale,
-        zero_uncertainty=np.sqrt(np.maximum(solution.zero_variance[row], 0.0)) * per_amplitude,
+        zero_uncertainty=np.sqrt(
+            np.maximum(solution.zero_noise_variance[row] + solution.zero_shape_variance[row], 0.0)
+        )
+        * per_amplitude,
         group_shifts=shifts,
         group_shift_uncertainties=dict(
             zip(lay.shift_groups, errors[lay.shifts].tolist(), strict=True)
@@ -571,7 +587,9 @@ def _report(
         bandwidth_variance=float(values[lay.broadening]),
         noise=solution.noise[row],
         shape_error_factor=float(solution.shape_factor[row]),
+        misfit=float(solution.misfit[row]),
         reduced_chi_square=float(solution.chi_square[row] / solution.degrees[row]),
+        deviance=float(solution.deviance[row]),
         runs_p_value=math.erfc(abs(runs_z) / math.sqrt(2)) if math.isfinite(runs_z) else math.nan,
         unassigned_share=share,
         unassigned_bands=bands,
@@ -656,13 +674,25 @@ def _fit_flags(fit: MixtureFit, offset_errors: Array, scatter_errors: Array) -> 
                 f"no candidate ({100 * fit.unassigned_share:.1f} % of the area).",
             )
         )
-    if fit.shape_error_factor > 1:
-        code = "poor-fit" if fit.shape_error_factor >= 4 else "shape-error-raised"
+    highest = max(float(np.max(c.fitted[c.used])) for c in map(fit.curves, range(len(fit.scans))))
+    if fit.shape_error_factor >= numbers["poor_fit_factor"] or (
+        fit.misfit > numbers["poor_fit_share"] * highest
+    ):
         flags.append(
             Flag(
-                code,
-                f"the scan departs from the references {fit.shape_error_factor:.1f} times as far "
-                "as their stated shape error; the uncertainties were raised to match.",
+                "poor-fit",
+                f"the scan departs from the model by up to {fit.misfit:.3f} absorbance and "
+                f"{fit.shape_error_factor:.1f} times the stated shape error; the uncertainties "
+                "were raised to match. Look at the residual.",
+            )
+        )
+    elif fit.shape_error_factor > 1 or fit.misfit > 0:
+        flags.append(
+            Flag(
+                "shape-error-raised",
+                f"the scan departs from the model by more than the stated errors (misfit "
+                f"{fit.misfit:.4f} absorbance, shape error times {fit.shape_error_factor:.1f}); "
+                "the uncertainties were raised to match.",
             )
         )
     if fit.runs_p_value < 1e-4:
@@ -777,7 +807,9 @@ def _failed(tube: Tube, references: References, choice: Usable) -> MixtureFit:
         bandwidth_variance=math.nan,
         noise=np.full(n_scans, np.nan),
         shape_error_factor=math.nan,
+        misfit=math.nan,
         reduced_chi_square=math.nan,
+        deviance=math.nan,
         runs_p_value=math.nan,
         unassigned_share=math.nan,
         unassigned_bands=(),

@@ -134,7 +134,14 @@ class MixtureFit:
         Standard deviation of the independent noise at zero absorbance.
     shape_error_factor : float
         1, or more when the scan asked for a larger shape error than stated.
+    misfit : float
+        Absorbance by which the scan departs from model and stated errors; 0 when they
+        cover it. It is counted in the uncertainties.
     reduced_chi_square : float
+        At the stated errors.
+    deviance : float
+        Minus twice the log marginal likelihood at the stated errors, but for a constant
+        of the points used; compares models of the same points.
     runs_p_value : float
         Of the runs test on the whitened residual.
     unassigned_share : float
@@ -167,7 +174,9 @@ class MixtureFit:
     bandwidth_variance: float
     noise: Array
     shape_error_factor: float
+    misfit: float
     reduced_chi_square: float
+    deviance: float
     runs_p_value: float
     unassigned_share: float
     unassigned_bands: tuple[UnassignedBand, ...]
