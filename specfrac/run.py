@@ -16,7 +16,7 @@ from specfrac.tubes import (
     GroupResult,
     PigmentResult,
     bench,
-    measure,
+    measure_all,
     result_of,
 )
 
@@ -104,7 +104,7 @@ def analyse_run(run: Run, library: ReferenceLibrary | None = None) -> RunResult:
     """
     library = load_references() if library is None else library
     table = bench(run, library)
-    tubes = [measure(fraction, table) for fraction in run.fractions]
+    tubes = measure_all(table)
     loaded = next((tube for tube in tubes if tube.fraction.role == "loaded"), None)
     results = tuple(
         result_of(

@@ -17,7 +17,7 @@ from specfrac.references import load_references
 from specfrac.run import analyse_run
 from specfrac.sheet import read_run
 from specfrac.simulate import simulate_scan
-from specfrac.tubes import bench, measure, parts_of
+from specfrac.tubes import bench, measure, measure_all, parts_of
 
 WAVELENGTHS = np.arange(350.0, 781.0, 1.0)
 EXTRACT = {
@@ -235,6 +235,22 @@ def test_twice_the_dilution_of_half_the_solution_is_the_same_mass(folder):
         for text in (tubes, other)
     ]
     assert masses[0].value == pytest.approx(masses[1].value, rel=0.01)
+
+
+def test_a_batch_gives_what_each_tube_gives_alone(result):
+    """Batches are for speed; the dilution comes in after the fit or in it, to the same end."""
+    shared = bench(result.run, load_references())
+    together = measure_all(shared)
+    for fraction, one in zip(result.run.fractions, together, strict=True):
+        alone = measure(fraction, shared).fit
+        np.testing.assert_allclose(one.fit.concentration, alone.concentration, atol=1e-8)
+        np.testing.assert_allclose(
+            one.fit.standard_uncertainty, alone.standard_uncertainty, rtol=1e-3
+        )
+        np.testing.assert_allclose(one.fit.detection_limit, alone.detection_limit, rtol=1e-3)
+        np.testing.assert_allclose(one.fit.dilution_factors, alone.dilution_factors)
+        drawn, drawn_alone = one.fit.curves(0), alone.curves(0)
+        np.testing.assert_allclose(drawn.fitted, drawn_alone.fitted, atol=1e-5)
 
 
 def test_the_purity_sentence_is_plain_and_of_coloured_pigment(result):
