@@ -6,6 +6,7 @@ All checks run on whole blocks, so a thousand samples cost little more than one.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
@@ -26,6 +27,14 @@ REPEAT_TOLERANCE = 0.01
 _STRAY_STEP = 20.0
 """A first or last point this many steps away from the rest is no part of the scan."""
 _CEILING = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """What holds for all scans of a file."""
+
+    metadata: Mapping[str, Any]
+    flags: tuple[Flag, ...]
 
 
 def assemble(
@@ -56,10 +65,11 @@ def assemble(
     """
     ordinates = decide(blocks, preamble, content.quantity, content.name)
     names = _names(blocks, content.stem)
+    shared = _Shared(metadata, flags)
     scans: list[Scan] = []
     for block, kinds in zip(blocks, ordinates, strict=True):
         own = names[len(scans) : len(scans) + len(block.names)]
-        scans.extend(_scans_of(content.name, block, kinds, own, metadata, flags))
+        scans.extend(_scans_of(content, block, kinds, own, shared))
     return tuple(scans)
 
 
@@ -86,72 +96,78 @@ def _names(blocks: Sequence[Block], stem: str) -> list[str]:
 
 
 def _scans_of(
-    file: str,
+    content: FileContent,
     block: Block,
     ordinates: Sequence[Ordinate],
     names: Sequence[str],
-    metadata: Mapping[str, Any],
-    file_flags: tuple[Flag, ...],
+    shared: _Shared,
 ) -> list[Scan]:
-    n_points = block.wavelength.size
-    _refuse_short(file, block, n_points)
-    wavelength, values, order_flags = _in_order(file, block)
-    same = ordinates[0] if len(set(ordinates)) == 1 else None
-    if same is not None and same.quantity == "absorbance":
-        absorbance = values
+    file = content.name
+    _refuse_short(file, block, block.wavelength.size)
+    points = _in_order(file, block)
+    wavelength, flags = points.wavelength, (*points.flags, *shared.flags)
+    one = ordinates[0] if ordinates.count(ordinates[0]) == len(ordinates) else None
+    if one is not None and one.quantity == "absorbance":
+        absorbance = points.values
+        flags = (*conversion_flags(absorbance, one), *flags)
     else:
-        absorbance = np.stack(
-            [to_absorbance(v, o.quantity) for v, o in zip(values, ordinates, strict=True)]
-        )
-    wavelength, absorbance, repeats = _without_repeats(file, wavelength, absorbance, names)
-    _refuse_short(file, block, wavelength.size)
-    silent = same is not None and same.quantity == "absorbance"
-    shared = [
-        *(conversion_flags(values, same) if silent and same else ()),
-        *order_flags,
-        *file_flags,
-    ]
-    ceilings = _at_ceiling(absorbance)
-    scans = []
+        one = None
+        pairs = zip(points.values, ordinates, strict=True)
+        absorbance = np.stack([to_absorbance(values, o.quantity) for values, o in pairs])
+    if points.repeats:
+        wavelength, absorbance, repeats = _without_repeats(file, wavelength, absorbance, names)
+        flags = (*flags, repeats)
+        _refuse_short(file, block, wavelength.size)
+    wavelength = np.array(wavelength)  # the table it is a column of may be large
+    tops = np.fmax.reduce(absorbance, axis=1).tolist()
+    special = bool(block.flags) or one is None or not max(tops) < _CEILING
+    place_word = "column" if block.point_word == "row" else "row"
+    scans: list[Scan] = []
     for i, name in enumerate(names):
-        flags = list(shared) if silent else [*conversion_flags(values[i], ordinates[i]), *shared]
-        if block.flags:
-            flags += block.flags[i]
-        if repeats is not None:
-            flags.append(repeats)
-        if ceilings[i]:
-            flags.append(_ceiling_flag(wavelength, absorbance[i]))
-        told = {
-            **metadata,
-            **(block.metadata[i] if block.metadata else {}),
-            "heading": block.headings[i],
-            "quantity": ordinates[i].quantity,
-            "quantity_source": ordinates[i].source,
-        }
-        if scans:
-            scans.append(_scan_on_same_grid(scans[0], name, absorbance[i], told, tuple(flags)))
-        else:
-            scans.append(Scan(name, wavelength, absorbance[i], told, tuple(flags)))
+        own = flags
+        if special:
+            _refuse_all_missing(file, name, tops[i])
+            own = _own_flags(block, i, None if one else ordinates[i], points.values[i], flags)
+            own = (*own, *_ceiling_flags(wavelength, absorbance[i], tops[i]))
+        told = {**shared.metadata, **block.metadata[i]} if block.metadata else {**shared.metadata}
+        told["heading"] = block.headings[i]
+        told["quantity"] = ordinates[i].quantity
+        told["quantity_source"] = ordinates[i].source
+        if block.places:
+            told[place_word] = block.places[i]
+        scans.append(_checked_scan(name, wavelength, absorbance[i], told, own))
     return scans
 
 
-def _scan_on_same_grid(
-    first: Scan,
+def _own_flags(
+    block: Block,
+    i: int,
+    ordinate: Ordinate | None,
+    values: NDArray[np.float64],
+    shared: tuple[Flag, ...],
+) -> tuple[Flag, ...]:
+    converted = () if ordinate is None else conversion_flags(values, ordinate)
+    return (*converted, *shared, *(block.flags[i] if block.flags else ()))
+
+
+def _checked_scan(
     name: str,
+    wavelength: NDArray[np.float64],
     absorbance: NDArray[np.float64],
     metadata: dict[str, Any],
     flags: tuple[Flag, ...],
 ) -> Scan:
-    """Make a scan that shares the checked grid of another.
+    """Make a scan of arrays that were checked already, for all samples at once.
 
-    A thousand samples share one axis here; checking and copying it a thousand
-    times would cost more than reading the file. Values are known to hold no
-    infinity (readers refuse it).
+    Checking and copying a shared axis a thousand times would cost more than
+    reading the file. What `Scan` demands holds: the axis is finite, above zero
+    and rises, readers refuse infinities, and nobody else has these arrays.
     """
+    wavelength.setflags(write=False)
     absorbance.setflags(write=False)
     scan = object.__new__(Scan)
     object.__setattr__(scan, "name", name)
-    object.__setattr__(scan, "wavelength", first.wavelength)
+    object.__setattr__(scan, "wavelength", wavelength)
     object.__setattr__(scan, "absorbance", absorbance)
     object.__setattr__(scan, "metadata", MappingProxyType(metadata))
     object.__setattr__(scan, "flags", flags)
@@ -168,20 +184,32 @@ def _refuse_short(file: str, block: Block, n_points: int) -> None:
         )
 
 
-def _in_order(
-    file: str, block: Block
-) -> tuple[NDArray[np.float64], NDArray[np.float64], list[Flag]]:
-    """Return wavelengths that do not fall, the values with them, and flags."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Points:
+    """Wavelengths that do not fall, and the values with them."""
+
+    wavelength: NDArray[np.float64]
+    values: NDArray[np.float64]
+    repeats: bool
+    flags: tuple[Flag, ...] = ()
+
+
+def _in_order(file: str, block: Block) -> _Points:
     wavelength, values = block.wavelength, block.values
-    steps = np.diff(wavelength)
-    if (steps >= 0).all():
-        _refuse_stray_ends(file, block, steps)
-        return wavelength, values, []
-    if (steps <= 0).all():
-        _refuse_stray_ends(file, block, steps)
-        message = f"the file runs from {wavelength[0]:g} to {wavelength[-1]:g} nm; the scan was turned round"
+    steps = wavelength[1:] - wavelength[:-1]
+    smallest, largest = float(np.minimum.reduce(steps)), float(np.maximum.reduce(steps))
+    if smallest >= 0 or largest <= 0:
+        even = 0 < max(smallest, -largest) * _STRAY_STEP >= max(largest, -smallest)
+        if not even:
+            _refuse_stray_ends(file, block, steps)
+        repeats = 0 in (smallest, largest)
+        if smallest >= 0:
+            return _Points(wavelength, values, repeats)
+        ends = f"{wavelength[0]:g} to {wavelength[-1]:g} nm"
+        message = f"the file runs from {ends}; the scan was turned round"
+        turned = np.ascontiguousarray(values[:, ::-1])
         flag = Flag("descending-wavelength", message)
-        return wavelength[::-1], np.ascontiguousarray(values[:, ::-1]), [flag]
+        return _Points(wavelength[::-1], turned, repeats, (flag,))
     _refuse_one_out_of_order(file, block, steps)
     order = np.argsort(wavelength, kind="stable")
     turn = int(np.flatnonzero(np.sign(steps) != np.sign(np.median(steps)))[0])
@@ -189,7 +217,9 @@ def _in_order(
         f"wavelength {wavelength[turn + 1]:g} nm follows {wavelength[turn]:g} nm in "
         f"{block.point_word} {block.points[turn + 1]}; the points were sorted"
     )
-    return wavelength[order], values[:, order], [Flag("unsorted-wavelength", message)]
+    wavelength = wavelength[order]
+    repeats = bool((wavelength[1:] == wavelength[:-1]).any())
+    return _Points(wavelength, values[:, order], repeats, (Flag("unsorted-wavelength", message),))
 
 
 def _refuse_stray_ends(file: str, block: Block, steps: NDArray[np.float64]) -> None:
@@ -216,9 +246,9 @@ def _refuse_one_out_of_order(file: str, block: Block, steps: NDArray[np.float64]
 
 def _refuse_stray(file: str, block: Block, point: int) -> None:
     raise ScanFileError(
-        f"{file}, {block.point_word} {block.points[point]}: wavelength {block.wavelength[point]:g} nm stands "
-        "apart from the rest of the scan, as a setting among the data would. "
-        "Delete it or mark it as a comment with '#'."
+        f"{file}, {block.point_word} {block.points[point]}: wavelength "
+        f"{block.wavelength[point]:g} nm stands apart from the rest of the scan, as a setting "
+        "among the data would. Delete it or mark it as a comment with '#'."
     )
 
 
@@ -227,10 +257,8 @@ def _without_repeats(
     wavelength: NDArray[np.float64],
     absorbance: NDArray[np.float64],
     names: Sequence[str],
-) -> tuple[NDArray[np.float64], NDArray[np.float64], Flag | None]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], Flag]:
     """Average readings at one wavelength when they agree, refuse them when they do not."""
-    if (np.diff(wavelength) > 0).all():
-        return wavelength, absorbance, None
     unique, first = np.unique(wavelength, return_index=True)
     highest = np.fmax.reduceat(absorbance, first, axis=1)
     lowest = np.fmin.reduceat(absorbance, first, axis=1)
@@ -247,24 +275,32 @@ def _without_repeats(
     mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     n_repeats = wavelength.size - unique.size
     largest = float(spread.max())
-    message = f"{n_repeats} repeated wavelengths were averaged; their readings differ by {largest:.2g} A at most"
+    message = (
+        f"{n_repeats} repeated wavelengths were averaged; "
+        f"their readings differ by {largest:.2g} A at most"
+    )
     return unique, mean, Flag("repeated-wavelength", message)
 
 
-def _at_ceiling(absorbance: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Whether the highest reading of each scan is high and repeats, as at an instrument's end."""
-    top = np.fmax.reduce(absorbance, axis=1)
-    high = top >= _CEILING
-    if high.any():
-        high &= (absorbance == top[:, None]).sum(axis=1) >= 3
-    return high
+def _refuse_all_missing(file: str, name: str, top: float) -> None:
+    if np.isnan(top):
+        raise ScanFileError(
+            f"{file}, {name!r}: no reading is a number above zero transmittance. "
+            "Dilute the sample or leave the scan out."
+        )
 
 
-def _ceiling_flag(wavelength: NDArray[np.float64], absorbance: NDArray[np.float64]) -> Flag:
-    top = np.nanmax(absorbance)
+def _ceiling_flags(
+    wavelength: NDArray[np.float64], absorbance: NDArray[np.float64], top: float
+) -> tuple[Flag, ...]:
+    """Flag a highest reading that is high and repeats; its number is kept."""
+    if top < _CEILING:
+        return ()
     where = wavelength[absorbance == top]
-    return Flag(
-        "ceiling",
-        f"{where.size} points from {where[0]:g} to {where[-1]:g} nm read {top:g}, the highest value, "
-        "as at the end of the instrument's range; the numbers were kept",
+    if where.size < 3:
+        return ()
+    message = (
+        f"{where.size} points from {where[0]:g} to {where[-1]:g} nm read {top:g}, the highest "
+        "value, as at the end of the instrument's range; the numbers were kept"
     )
+    return (Flag("ceiling", message),)

@@ -47,9 +47,9 @@ def refuse_wavenumbers(values: NDArray[np.float64], file: str, points: Sequence[
     """Refuse by name a first column without heading that looks like wavenumbers."""
     known = values[np.isfinite(values)]
     steps = np.diff(known)
-    if known.size and known.min() > 0 and ((steps > 0).all() or (steps < 0).all()):
-        if HIGHEST_UNNAMED_NM < known.max() <= NM_CM / LOWEST_NM:
-            check_range(known, None, file, points)
+    ordered = known.size > 1 and bool((steps > 0).all() or (steps < 0).all())
+    if ordered and known.min() > 0 and HIGHEST_UNNAMED_NM < known.max() <= NM_CM / LOWEST_NM:
+        check_range(known, None, file, points)
 
 
 def check_range(
@@ -61,10 +61,11 @@ def check_range(
     ------
     ScanFileError
     """
-    known = values[np.isfinite(values)]
-    if not known.size:
+    low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+    if np.isnan(low):
         return
-    low, high = float(known.min()), float(known.max())
+    if unit in ("nm", None, "?") and low >= LOWEST_NM and high <= HIGHEST_UNNAMED_NM:
+        return
     where = f"{file}, rows {points[0]}-{points[len(points) - 1]}"
     if unit in ("eV", "Hz"):
         raise ScanFileError(
@@ -92,8 +93,8 @@ def check_range(
             else "If it is wavelength in nm, say so in the heading, such as 'wavelength_nm'."
         )
         raise ScanFileError(
-            f"{where}: the axis runs from {low * factor:g} to {high * factor:g}, past {limit:g} nm, which "
-            f"points to an infrared range or to wavenumbers. {advice}"
+            f"{where}: the axis runs from {low * factor:g} to {high * factor:g}, past "
+            f"{limit:g} nm, which points to an infrared range or to wavenumbers. {advice}"
         )
     if unit is not None and low * factor < LOWEST_NM:
         raise ScanFileError(

@@ -37,6 +37,8 @@ class Block:
         The row (or column, see `point_word`) of each point in the file, from 1.
     flags : tuple of tuple of Flag
         By sample; empty when nothing was noticed.
+    places : sequence of int
+        The column (or row) of each sample in the file, from 1; empty when it has none.
     metadata : tuple of dict
         By sample; empty when the file says nothing besides.
     """
@@ -49,6 +51,7 @@ class Block:
     points: Sequence[int]
     point_word: str = "row"
     flags: tuple[tuple[Flag, ...], ...] = ()
+    places: Sequence[int] = ()
     metadata: tuple[dict[str, Any], ...] = ()
 
 

@@ -68,8 +68,10 @@ def open_content(
     place = os.fspath(path)
     name = os.path.basename(place) or place
     try:
-        with open(place, "rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
+        with open(place, "rb", buffering=0) as stream:
+            size = os.fstat(stream.fileno()).st_size
+            # a pipe or device has no size, and may never end
+            data = stream.read(MAX_BYTES + 1) if size == 0 or size > MAX_BYTES else stream.readall()
     except FileNotFoundError:
         raise ScanFileError(
             f"{name}: there is no such file in {Path(place).parent}. Check the path."
@@ -86,7 +88,8 @@ def open_content(
             f"{name} is larger than {MAX_BYTES // 1024**2} MB, the most a scan file may have. "
             "Split it, or name the file of scans."
         )
-    if not data.strip(b"\x00\x1a \t\r\n\xef\xbb\xbf\xff\xfe"):
+    blank = b"\x00\x1a \t\r\n\xef\xbb\xbf\xff\xfe"
+    if not data[:4096].strip(blank) and not data.strip(blank):
         raise ScanFileError(f"{name} is empty. Export the scan again.")
     return FileContent(name, os.path.splitext(name)[0], data, encoding, quantity)
 
@@ -140,7 +143,7 @@ def _unmarked_utf16(data: bytes) -> str:
 def _decode_as(content: FileContent, data: bytes, encoding: str) -> Text:
     if encoding == "binary":
         raise ScanFileError(
-            f"{content.name} is a binary file, not text. Export the scan as text (CSV) and read that."
+            f"{content.name} is a binary file, not text. Export the scan as text (CSV)."
         )
     unit = _UNITS.get(encoding, 1)
     data = data[: len(data) // unit * unit]  # a file cut inside a character

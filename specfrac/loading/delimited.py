@@ -140,8 +140,9 @@ def _no_scan(file: str, tables: Sequence[Table], skipped: Sequence[Skipped]) -> 
     longest = max(tables, key=len, default=None)
     if longest is not None and len(longest) < FEWEST_POINTS:
         return (
-            f"{file}: the longest table has {len(longest)} rows (from row {longest.rows[0]}), but a "
-            f"scan needs at least {FEWEST_POINTS} points. Export the whole scan, at a step of 1 nm or less."
+            f"{file}: the longest table has {len(longest)} rows (from row {longest.rows[0]}), but "
+            f"a scan needs at least {FEWEST_POINTS} points. "
+            "Export the whole scan, at a step of 1 nm or less."
         )
     reasons = "; ".join(map(str, skipped[:3]))
     return (

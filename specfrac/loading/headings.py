@@ -5,14 +5,67 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from specfrac.loading.cells import NUMBER, kind_of
 from specfrac.loading.dialect import SEPARATORS, Dialect
-from specfrac.loading.words import axis_word, is_only_quantity, names_no_spectrum, ordinate_word
+from specfrac.loading.words import (
+    axis_word,
+    is_only_quantity,
+    may_matter,
+    names_no_spectrum,
+    ordinate_word,
+)
 
 _LOOKED_AT = 6
+_FEW_COLUMNS = 8
 _COMMENT = re.compile(r"^\s*(?:#+|//+|!+|\"#+)\s*")
 _WIDE_BLANKS = re.compile(r"\s{2,}|\t")
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """What the cells above one column say.
+
+    Attributes
+    ----------
+    title : str
+        All of it.
+    name : str
+        The sample's name, or an empty string.
+    axis_unit : str or None
+        Unit of the axis named ("nm", "1/cm", "?" for none given), see `words.axis_word`.
+    ordinate : str or None
+        The quantity named, see `words.ordinate_word`.
+    no_spectrum : bool
+        Whether it names a count, a time, a temperature or the like.
+    """
+
+    title: str = ""
+    name: str = ""
+    axis_unit: str | None = None
+    ordinate: str | None = None
+    no_spectrum: bool = False
+
+
+@lru_cache(maxsize=4096)
+def heading_of(cells: tuple[str, ...]) -> Heading:
+    """Understand the filled cells above a column, given from top to bottom."""
+    units = [unit for unit in map(axis_word, cells) if unit is not None]
+    words = [word for word in map(ordinate_word, cells) if word is not None]
+    useful = [c for c in cells if not is_only_quantity(c) and axis_word(c) is None]
+    # "Wavelength" above "cm-1" or "x" above "nm": the row with a unit knows better
+    unit = next((u for u in reversed(units) if u != "?"), units[0] if units else None)
+    return Heading(
+        title=" ".join(cells),
+        name=" ".join(dict.fromkeys(useful)),
+        axis_unit=unit,
+        ordinate=words[-1] if words else None,
+        no_spectrum=any(map(names_no_spectrum, cells)),
+    )
+
+
+_NO_HEADING = Heading()
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,40 +74,22 @@ class Headings:
 
     Attributes
     ----------
+    n_columns : int
     rows : tuple of tuple of str, each of n_columns cells
         From top to bottom; empty when the table has no heading.
+    telling : bool
+        Whether any heading may hold more than sample names.
     """
 
     n_columns: int
     rows: tuple[tuple[str, ...], ...] = ()
+    telling: bool = True
 
-    def cells(self, column: int) -> list[str]:
-        """Return the filled cells above a column, from top to bottom."""
-        return [row[column] for row in self.rows if row[column]]
-
-    def axis_unit(self, column: int) -> str | None:
-        """Return the unit of the axis that the column's heading names, or None."""
-        named = [unit for unit in map(axis_word, self.cells(column)) if unit is not None]
-        # "Wavelength" above "cm-1" or "x" above "nm": the row with a unit knows better
-        return next((u for u in reversed(named) if u != "?"), named[0] if named else None)
-
-    def ordinate(self, column: int) -> str | None:
-        """Return the quantity that the column's heading names, or None."""
-        words = (ordinate_word(cell) for cell in reversed(self.cells(column)))
-        return next((word for word in words if word is not None), None)
-
-    def no_spectrum(self, column: int) -> bool:
-        """Whether the heading names a count, a time, a temperature or the like."""
-        return any(names_no_spectrum(cell) for cell in self.cells(column))
-
-    def name(self, column: int) -> str:
-        """Return the sample name in a column's heading, or an empty string."""
-        useful = [
-            cell
-            for cell in self.cells(column)
-            if not is_only_quantity(cell) and axis_word(cell) is None
-        ]
-        return " ".join(dict.fromkeys(useful))
+    def column(self, column: int) -> Heading:
+        """Return what is written above a column."""
+        if not self.rows:
+            return _NO_HEADING
+        return heading_of(tuple([row[column] for row in self.rows if row[column]]))
 
 
 def find_headings(above: Sequence[str], dialect: Dialect, n_columns: int) -> Headings:
@@ -82,7 +117,8 @@ def find_headings(above: Sequence[str], dialect: Dialect, n_columns: int) -> Hea
     else:
         rows = []
     filled = [_filled_forward(row) if i == len(rows) - 1 > 0 else row for i, row in enumerate(rows)]
-    return Headings(n_columns, tuple(tuple(row) for row in reversed(filled)))
+    telling = n_columns <= _FEW_COLUMNS or any(may_matter(tuple(row[1:])) for row in filled)
+    return Headings(n_columns, tuple([tuple(row) for row in reversed(filled)]), telling)
 
 
 def _candidates(above: Sequence[str], dialect: Dialect, n_columns: int) -> list[list[str]]:

@@ -54,7 +54,7 @@ def _continues(first: Table, second: Table, lines: Sequence[str]) -> bool:
         return False
     between = lines[first.rows[-1] : second.rows[0] - 1]
     headings = find_headings(between, second.dialect, second.n_columns)
-    if any(headings.axis_unit(column) for column in range(second.n_columns)):
+    if any(headings.column(column).axis_unit for column in range(second.n_columns)):
         above = lines[max(0, first.rows[0] - 7) : first.rows[0] - 1]
         if find_headings(above, first.dialect, first.n_columns) != headings:
             return False
@@ -92,8 +92,8 @@ def _refuse_if_row_of(before: Table, table: Table, lines: Sequence[str], file: s
 def _refuse(file: str, row: int, line: str, table: Table) -> None:
     shown = line if len(line) <= 40 else line[:37] + "..."
     raise ScanFileError(
-        f"{file}, row {row}: {shown!r} does not fit the {table.n_columns} columns of the rows around it. "
-        "Correct the row, or mark it as a comment with '#'."
+        f"{file}, row {row}: {shown!r} does not fit the {table.n_columns} columns of the rows "
+        "around it. Correct the row, or mark it as a comment with '#'."
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +18,8 @@ from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
 from specfrac.loading.axis import LOWEST_NM, check_range, looks_like_axis, refuse_wavenumbers, to_nm
 from specfrac.loading.blocks import Block, NotASpectrumError, Skipped
-from specfrac.loading.headings import Headings
+from specfrac.loading.headings import Heading, Headings
 from specfrac.loading.table import Table
-from specfrac.loading.words import may_matter
 
 _TWO_MARKS_ADVICE = (
     "A decimal comma and a comma between cells cannot be told apart. "
@@ -66,14 +66,16 @@ def by_columns(table: Table, headings: Headings, file: str) -> Interpretation:
 
 def find_axes(table: Table, headings: Headings, numeric: list[int], file: str) -> list[int]:
     """Return the columns that hold wavelengths."""
-    lowest = np.fmin.reduce(table.values, axis=0)
-    likely = [c for c in numeric if c < 4 or lowest[c] >= LOWEST_NM]
-    headed = [c for c in likely if headings.axis_unit(c) is not None]
+    likely = numeric
+    if table.n_columns > 4:  # the words of a thousand headings cost more than this
+        lowest = np.fmin.reduce(table.values, axis=0)
+        likely = [c for c in numeric if c < 4 or lowest[c] >= LOWEST_NM]
+    headed = [c for c in likely if headings.column(c).axis_unit is not None]
     if headed:
         return headed
-    likely = [c for c in likely if not headings.no_spectrum(c) and headings.ordinate(c) is None]
+    likely = [c for c in likely if not _says_no_axis(headings.column(c))]
     found = [c for c in likely if looks_like_axis(table.values[:, c], strict=True)]
-    if len(found) > 1 and any(b - a == 1 for a, b in zip(found, found[1:], strict=False)):
+    if len(found) > 1 and any(b - a == 1 for a, b in pairwise(found)):
         raise NotASpectrumError(
             "more than one column looks like wavelengths and no heading decides"
         )
@@ -86,18 +88,20 @@ def find_axes(table: Table, headings: Headings, numeric: list[int], file: str) -
     raise NotASpectrumError("no column holds wavelengths in nm")
 
 
+def _says_no_axis(heading: Heading) -> bool:
+    return heading.no_spectrum or heading.ordinate is not None
+
+
 def _groups(axes: list[int], numeric: list[int], headings: Headings) -> list[tuple[int, list[int]]]:
     """Give each axis its columns; of two axes side by side the one in nm stays."""
     if len(axes) == 1:
         return [(axes[0], [c for c in numeric if c != axes[0]])]
     groups: list[tuple[int, list[int]]] = []
-    for i, axis in enumerate(axes):
-        until = axes[i + 1] if i + 1 < len(axes) else max(numeric) + 1
+    for axis, until in pairwise([*axes, max(numeric) + 1]):
         columns = [c for c in numeric if axis < c < until]
-        if groups and not groups[-1][1]:
-            previous = groups.pop()[0]
-            axis = min((previous, axis), key=lambda c: headings.axis_unit(c) != "nm")
-        groups.append((axis, columns))
+        rivals = [groups.pop()[0], axis] if groups and not groups[-1][1] else [axis]
+        best = min(rivals, key=lambda c: headings.column(c).axis_unit != "nm")
+        groups.append((best, columns))
     return groups
 
 
@@ -105,48 +109,53 @@ def spectra_among(
     table: Table, headings: Headings, columns: list[int], skipped: list[Skipped]
 ) -> list[int]:
     """Return the columns that hold readings; note in `skipped` why others do not."""
-    values = table.values[:, columns]
-    empty = np.isnan(values).all(axis=0)
-    counting = _counting(values)
-    words = [tuple(row[c] for c in columns) for row in headings.rows]
-    telling = any(may_matter(row) for row in words)
+    counting = _counting(table.values, columns)
+    empty = set() if table.complete else _empty(table, columns)
+    if not (counting or empty or (headings.rows and headings.telling)):
+        return columns
     kept = []
-    for i, column in enumerate(columns):
-        title = " ".join(headings.cells(column)) if telling or empty[i] or counting[i] else ""
-        label = f"column {column + 1}" + (f" ({title})" if title else "")
-        if empty[i] and column not in table.overflow:
-            if title:
+    for column in columns:
+        heading = headings.column(column)
+        label = f"column {column + 1}" + (f" ({heading.title})" if heading.title else "")
+        if column in empty:
+            if heading.title:
                 skipped.append(Skipped(label, "it is empty"))
-        elif (
-            telling
-            and headings.no_spectrum(column)
-            and headings.ordinate(column) in (None, "counts")
-        ):
+        elif heading.no_spectrum and heading.ordinate in (None, "counts"):
             skipped.append(Skipped(label, "its heading names no spectrum"))
-        elif counting[i] and (not telling or headings.ordinate(column) is None):
+        elif column in counting and heading.ordinate is None:
             skipped.append(Skipped(label, "it counts up or down in whole numbers"))
         else:
             kept.append(column)
     return kept
 
 
-def _counting(values: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Whether each column is 1, 2, 3, ... or 100, 99, 98, ..."""
-    counting = np.zeros(values.shape[1], dtype=bool)
-    if len(values) >= 3:
-        head = np.diff(values[:3], axis=0)
-        for i in np.flatnonzero((np.abs(head) == 1).all(axis=0) & (values[0] % 1 == 0)):
-            steps = np.diff(values[:, i])
-            counting[i] = bool((steps == steps[0]).all())
-    return counting
+def _empty(table: Table, columns: list[int]) -> set[int]:
+    blank = np.logical_and.reduce(np.isnan(table.values), axis=0)
+    return {c for c in columns if blank[c]} - {*table.overflow}
+
+
+def _counting(values: NDArray[np.float64], columns: list[int]) -> set[int]:
+    """Return the columns that run 1, 2, 3, ... or 100, 99, 98, ..."""
+    first, second, third = values[:3].tolist()
+    likely = [
+        c
+        for c in columns
+        if abs(second[c] - first[c]) == 1 and third[c] - second[c] == second[c] - first[c]
+    ]
+    return {
+        c
+        for c in likely
+        if first[c] % 1 == 0 and (np.diff(values[:, c]) == second[c] - first[c]).all()
+    }
 
 
 def _block(
     table: Table, headings: Headings, axis: int, columns: list[int], file: str, *, paired: bool
 ) -> Block:
-    unit = headings.axis_unit(axis)
+    unit = headings.column(axis).axis_unit
     axis_values = table.values[:, axis]
-    values = table.values[:, columns]
+    adjacent = columns[-1] - columns[0] == len(columns) - 1
+    values = table.values[:, columns[0] : columns[-1] + 1] if adjacent else table.values[:, columns]
     rows = table.rows
     if paired:
         used = ~(np.isnan(axis_values) & np.isnan(values).all(axis=1))
@@ -159,10 +168,10 @@ def _block(
             f"{file}, row {table.rows[short]}: the row has fewer cells than the {table.n_columns} "
             "of the rows before it. Put back the missing cells or delete the row."
         )
-    missing = np.flatnonzero(np.isnan(axis_values))
-    if missing.size:
+    if not table.complete and np.isnan(axis_values).any():
+        missing = int(np.flatnonzero(np.isnan(axis_values))[0])
         raise ScanFileError(
-            f"{file}, row {rows[int(missing[0])]}: the wavelength in column {axis + 1} is missing. "
+            f"{file}, row {rows[missing]}: the wavelength in column {axis + 1} is missing. "
             "Put it back or delete the row."
         )
     check_range(axis_values, unit, file, rows)
@@ -175,7 +184,7 @@ def _block(
         headings=titles,
         points=rows,
         flags=_not_measured(table, columns, values, rows),
-        metadata=tuple({"column": column + 1} for column in columns),
+        places=[column + 1 for column in columns],
     )
 
 
@@ -183,23 +192,25 @@ def _titles(
     headings: Headings, axis: int, columns: list[int], *, paired: bool
 ) -> tuple[tuple[str, ...], tuple[str | None, ...], tuple[str, ...]]:
     """Return names, quantities and full headings of the columns."""
-    if len(headings.rows) == 1 and not paired:
-        row = tuple(headings.rows[0][column] for column in columns)
-        if not may_matter(row):
-            return row, (None,) * len(row), row
-    names = [headings.name(column) for column in columns]
+    if not headings.telling and len(headings.rows) == 1 and not paired:
+        row = tuple([headings.rows[0][column] for column in columns])
+        return row, (None,) * len(row), row
+    found = [headings.column(column) for column in columns]
+    names = [heading.name for heading in found]
     if paired and not any(names):
-        names = [headings.name(axis)] * len(columns)
+        names = [headings.column(axis).name] * len(columns)
     return (
         tuple(names),
-        tuple(headings.ordinate(column) for column in columns),
-        tuple(" ".join(headings.cells(column)) for column in columns),
+        tuple([heading.ordinate for heading in found]),
+        tuple([heading.title for heading in found]),
     )
 
 
 def _not_measured(
     table: Table, columns: list[int], values: NDArray[np.float64], rows: Iterable[int]
 ) -> tuple[tuple[Flag, ...], ...]:
+    if table.complete:
+        return ()
     missing = np.isnan(values)
     if not missing.any():
         return ()
@@ -223,12 +234,14 @@ def _not_measured(
 def _refuse_half_rows(table: Table, axis: int, columns: list[int], n_used: int, file: str) -> None:
     """A short row may leave out whole pairs of columns, never half a pair."""
     for index in table.short_rows:
-        if index < n_used and not np.isnan(table.values[index, axis]):
-            if np.isnan(table.values[index, columns]).any():
-                raise ScanFileError(
-                    f"{file}, row {table.rows[index]}: the row ends after a wavelength of column "
-                    f"{axis + 1}; its reading is missing. Put it back or delete the row."
-                )
+        half = (
+            not np.isnan(table.values[index, axis]) and np.isnan(table.values[index, columns]).any()
+        )
+        if index < n_used and half:
+            raise ScanFileError(
+                f"{file}, row {table.rows[index]}: the row ends after a wavelength of column "
+                f"{axis + 1}; its reading is missing. Put it back or delete the row."
+            )
 
 
 def refuse_faults(table: Table, file: str) -> None:

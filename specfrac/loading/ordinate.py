@@ -28,9 +28,18 @@ PLAIN_ABSORBANCE = 4.0
 HIGHEST_FRACTION = 1.5
 """A transmittance as a fraction of one, with a poor blank, stays below."""
 HIGHEST_PERCENT = 150.0
-RED_END_NM = 720.0
-"""Leaf pigments do not absorb beyond: absorbance is near its lowest, transmittance near its highest."""
+RED_END_NM = 700.0
+"""Leaf pigments hardly absorb beyond: absorbance is near its lowest, %T near its highest."""
+_RED_END_POINTS = 5
+_CLEAR = 0.8
+"""T as a fraction of one is above it there; so high an absorbance would be an offset."""
 
+_LIMITS = {  # of the highest reading
+    "absorbance": (-np.inf, HIGHEST_ABSORBANCE),
+    "milliabsorbance": (-np.inf, 1000 * HIGHEST_ABSORBANCE),
+    "percent-transmittance": (HIGHEST_FRACTION, HIGHEST_PERCENT),
+    "transmittance": (-np.inf, HIGHEST_FRACTION),
+}
 _ADVICE = (
     "state it with quantity='absorbance', 'percent-transmittance' or 'transmittance' "
     "(on the command line --quantity), or name it in the heading."
@@ -50,7 +59,7 @@ class _Column:
     label: str
     word: str | None
     highest: float
-    red_end: float  # mean beyond RED_END_NM, or NaN
+    red_end: float  # lowest beyond RED_END_NM, or NaN
 
 
 def check_quantity(quantity: str | None) -> None:
@@ -83,34 +92,60 @@ def decide(
     """
     if quantity is not None:
         return [[Ordinate(quantity, "caller")] * len(block.names) for block in blocks]
+    if all(_plainly_absorbance(block, preamble) for block in blocks):
+        found = Ordinate("absorbance", "values")
+        return [[found] * len(block.names) for block in blocks]
     columns = [_columns(block, preamble) for block in blocks]
-    flat = [column for group in columns for column in group]
-    _refuse_mixed(flat, file)
-    return [[_decide_one(column, file) for column in group] for group in columns]
+    _refuse_mixed([column for group in columns for column in group], file)
+    decided = [[_decide_one(column, file) for column in group] for group in columns]
+    guessed = {o.quantity for group in decided for o in group if o.source == "values"}
+    if len(guessed) > 1:
+        raise ScanFileError(
+            f"{file}: no heading says what was measured, and some readings look like "
+            f"{' and some like '.join(sorted(guessed))}. To decide, {_ADVICE}"
+        )
+    return decided
+
+
+def _plainly_absorbance(block: Block, preamble: str | None) -> bool:
+    """Whether no heading says anything and no value speaks for transmittance; the usual case."""
+    if preamble is not None or any(block.ordinates):
+        return False
+    top = float(np.fmax.reduce(block.values, axis=None))
+    return top <= PLAIN_ABSORBANCE and (
+        top < _CLEAR
+        or block.wavelength[0] < RED_END_NM > block.wavelength[-1]
+        or not bool((_red_ends(block) >= _CLEAR).any())
+    )
+
+
+def _red_ends(block: Block) -> NDArray[np.float64]:
+    """Return each sample's lowest reading where leaf pigments hardly absorb, or NaN."""
+    red = block.wavelength >= RED_END_NM
+    if np.count_nonzero(red) < _RED_END_POINTS:
+        return np.full(len(block.names), np.nan)
+    return np.asarray(np.fmin.reduce(block.values[:, red], axis=1))
 
 
 def _columns(block: Block, preamble: str | None) -> list[_Column]:
-    highest = np.fmax.reduce(block.values, axis=1)
-    red = block.wavelength >= RED_END_NM
-    red_end = np.full(len(highest), np.nan)
-    if (red.any() and (highest > PLAIN_ABSORBANCE).any()) or (block.values.shape[0] < 20 and red.any()):
-        red_end = np.fmin.reduce(block.values[:, red], axis=1)
     words = _trusted_words(block, preamble)
+    highest = np.fmax.reduce(block.values, axis=1).tolist()
+    red_end = _red_ends(block).tolist()
     return [
-        _Column(heading or name or f"reading {i + 1}", word, float(top), float(end))
+        _Column(heading or name or f"reading {i}", word, top, end)
         for i, (heading, name, word, top, end) in enumerate(
-            zip(block.headings, block.names, words, highest, red_end, strict=True)
+            zip(block.headings, block.names, words, highest, red_end, strict=True), start=1
         )
     ]
 
 
 def _trusted_words(block: Block, preamble: str | None) -> list[str | None]:
     """Return the words of the headings, but not "A" or "T" where these are sample names."""
-    if not any(block.ordinates):
-        return [preamble] * len(block.names)
-    agree = len(set(block.ordinates)) == 1
+    first = block.ordinates[0]
+    if block.ordinates.count(first) == len(block.ordinates):
+        return [preamble if first is None else first] * len(block.ordinates)
     return [
-        preamble if word is None or (not agree and plain(heading) in EXACT_ORDINATES) else word
+        preamble if word is None or plain(heading) in EXACT_ORDINATES else word
         for word, heading in zip(block.ordinates, block.headings, strict=True)
     ]
 
@@ -128,20 +163,14 @@ def _decide_one(column: _Column, file: str) -> Ordinate:
         word = "transmittance" if top <= HIGHEST_FRACTION else "percent-transmittance"
         if HIGHEST_FRACTION < top <= HIGHEST_ABSORBANCE:
             raise ScanFileError(
-                f"{file}: {column.label!r} is transmittance and its highest reading is {top:g}, which "
-                f"may be a fraction or a percentage. To decide, {_ADVICE}"
+                f"{file}: {column.label!r} is transmittance and its highest reading is {top:g}, "
+                f"which may be a fraction or a percentage. To decide, {_ADVICE}"
             )
-    limits = {
-        "absorbance": (-np.inf, HIGHEST_ABSORBANCE),
-        "milliabsorbance": (-np.inf, 1000 * HIGHEST_ABSORBANCE),
-        "percent-transmittance": (HIGHEST_FRACTION, HIGHEST_PERCENT),
-        "transmittance": (-np.inf, HIGHEST_FRACTION),
-    }
-    low, high = limits[word]
+    low, high = _LIMITS[word]
     if not low < top <= high and not np.isnan(top):
         raise ScanFileError(
-            f"{file}: {column.label!r} is {word.replace('-', ' ')} by its heading, but its highest reading is "
-            f"{top:g}, outside what that can be. To decide, {_ADVICE}"
+            f"{file}: {column.label!r} is {word.replace('-', ' ')} by its heading, but its highest "
+            f"reading is {top:g}, outside what that can be. To decide, {_ADVICE}"
         )
     return Ordinate(word, "header")
 
@@ -159,12 +188,13 @@ def _from_values(column: _Column, file: str) -> str:
         return "percent-transmittance"
     if top > HIGHEST_PERCENT:
         raise ScanFileError(
-            f"{file}: {column.label!r} reaches {top:g}, which is neither absorbance nor %T but looks like "
-            f"intensities or counts. Export absorbance; if it is one of them after all, {_ADVICE}"
+            f"{file}: {column.label!r} reaches {top:g}, which is neither absorbance nor %T but "
+            "looks like intensities or counts. Export absorbance; if it is one of them after all, "
+            + _ADVICE
         )
     raise ScanFileError(
-        f"{file}: {column.label!r} reaches {top:g} and no heading says what was measured; it may be "
-        f"absorbance or %T. To decide, {_ADVICE}"
+        f"{file}: {column.label!r} reaches {top:g} and no heading says what was measured; it may "
+        f"be absorbance or %T. To decide, {_ADVICE}"
     )
 
 
@@ -176,7 +206,8 @@ def _refuse_mixed(columns: Sequence[_Column], file: str) -> None:
     if large is not None and small is not None:
         raise ScanFileError(
             f"{file}: {large.label!r} reaches {large.highest:g} and {small.label!r} only "
-            f"{small.highest:g}, so they are not one quantity, and no heading says which. To decide, {_ADVICE}"
+            f"{small.highest:g}, so they are not one quantity, and no heading says which. "
+            f"To decide, {_ADVICE}"
         )
 
 

@@ -7,6 +7,7 @@ text below them, thousands marks and doubtful decimal commas.
 
 from __future__ import annotations
 
+import math
 import re
 
 import numpy as np
@@ -15,6 +16,7 @@ from specfrac.loading.dialect import Dialect
 from specfrac.loading.table import Table
 
 _LOOKED_AT = 200
+FEWEST_ROWS = 3
 _ROW = re.compile(r"[\s+-]*[0-9.]")
 _SURE_DECIMAL_COMMA = re.compile(r"(?:^|[;\t+-])0,[0-9]", re.MULTILINE)
 
@@ -30,37 +32,36 @@ def read_plain(lines: list[str], *, whole: bool) -> Table | None:
         Whether the file ends with a line end.
     """
     first = _first_row(lines)
-    if first is None:
+    dialect = None if first is None else _dialect(lines[first])
+    if first is None or dialect is None:
         return None
     rows = lines[first:]
-    dialect = _dialect(lines[first])
-    if dialect is None or not (whole or _ends_whole(rows, dialect)):
+    if not (whole or _ends_whole(rows, dialect)) or (
+        first and _may_be_data(lines[first - 1], dialect)
+    ):
         return None
-    if dialect.separator == "," or dialect.separator == " ":
+    if dialect.separator in ", ":
         # "400,1" may be 400.1, and blanks may stand inside or between numbers
-        if not _has_points(rows, dialect):
-            return None
-    elif "," in lines[first] or "," in rows[-1]:
+        return _table(rows, first, dialect) if _has_points(rows, dialect) else None
+    if "," in rows[0] or "," in rows[-1]:
         text = "\n".join(rows)
         if "." in text or not _SURE_DECIMAL_COMMA.search(text):
             return None
-        dialect = Dialect(dialect.separator, ",")
-        rows = text.replace(",", ".").split("\n")
+        return _table(text.replace(",", ".").split("\n"), first, Dialect(dialect.separator, ","))
+    return _table(rows, first, dialect)
+
+
+def _table(rows: list[str], first: int, dialect: Dialect) -> Table | None:
+    delimiter = None if dialect.separator == " " else dialect.separator
     try:
-        values = np.loadtxt(
-            rows,
-            delimiter=None if dialect.separator == " " else dialect.separator,
-            comments=None,
-            ndmin=2,
-            dtype=np.float64,
-        )
+        values = np.loadtxt(rows, delimiter=delimiter, comments=None, ndmin=2, dtype=np.float64)
     except ValueError:
         return None
-    if len(values) != len(rows) or values.shape[1] < 2 or not np.isfinite(values).all():
+    if len(values) != len(rows) or values.shape[1] < 2 or len(rows) < FEWEST_ROWS:
         return None
-    if first and _may_be_data(lines[first - 1], dialect):
+    if not math.isfinite(values.sum()):
         return None
-    return Table(values, range(first + 1, len(lines) + 1), dialect)
+    return Table(values, range(first + 1, first + 1 + len(rows)), dialect, complete=True)
 
 
 def _first_row(lines: list[str]) -> int | None:

@@ -25,7 +25,7 @@ _KEPT_WORDS = 10_000
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A cell that breaks the shape of its table: ``rule`` is "not a number", "literal" or "infinite"."""
+    """A cell that breaks its table; `rule` is "not a number", "literal" or "infinite"."""
 
     row: int
     column: int
@@ -55,6 +55,8 @@ class Table:
     faults : tuple of Fault
     integers_only : bool
         Whether no number has a decimal mark or an exponent.
+    complete : bool
+        Whether every cell is known to be a finite number.
     """
 
     values: NDArray[np.float64]
@@ -66,6 +68,7 @@ class Table:
     short_rows: Sequence[int] = ()
     faults: tuple[Fault, ...] = ()
     integers_only: bool = False
+    complete: bool = False
 
     def __len__(self) -> int:
         return len(self.rows)

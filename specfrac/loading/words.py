@@ -66,8 +66,9 @@ _AXES = (
     (
         "nm",
         re.compile(
-            r"wave\s*[-_]?\s*length|wellenl|longueur d'onde|longitud de onda|lunghezza d'onda|golflengte"
-            r"|comprimento de onda|våglängd|длина|\blambda\b|λ|波長|波长|\bnm\b|nanomet|\bwl\b|\bwvl?\b|_nm\b"
+            r"wave\s*[-_]?\s*length|wellenl|longueur d'onde|longitud de onda|lunghezza d'onda"
+            r"|golflengte|comprimento de onda|våglängd|длина|\blambda\b|λ|波長|波长|\bnm\b|nanomet"
+            r"|\bwl\b|\bwvl?\b|_nm\b"
         ),
     ),
 )
@@ -88,7 +89,8 @@ _SAMPLE = re.compile(
 )
 _ONLY_QUANTITY = re.compile(
     r"(?:[\s()\[\]/,;:._\-–%*#]|absorbance|absorbanz|absorbancia|absorption|assorbanza|extinktion|extinction|"
-    r"optical density|transmittance|transmission|transmitancia|durchlässigkeit|percent|pct|m?abs|m?au|od|"
+    r"optical density|transmittance|transmission|transmitancia|durchlässigkeit|percent|pct|m?abs|"
+    r"m?au|od|"
     r"a\.u\.|units?|values?|data|signal|readings?|ordinate|measured|intensity|decadic|吸光度|吸収|透過率|"
     r"\ba\b|\bt\b|\by\b|\bnm\b)+"
 )
@@ -168,15 +170,40 @@ def preamble_ordinate(lines: list[str]) -> str | None:
     return None
 
 
-# Every pattern above needs one of these, or is a whole heading of at most two characters.
-_STEMS = tuple(
-    ["wave", "welle", "onda", "onde", "golf", "våg", "длин", "lambda", "λ", "波", "nm", "wl", "wv", "cm", "ev", "hz", "freq", "energy", "μm", "um", "micro", "å", "angst", "log", "ε", "ϵ", "eps", "absor", "extin", "exten", "atten", "cross", "mol", "/m", "refl", "remis", "%", "kubel", "k/s", "反", "deriv", "able", "dériv", "/d", "norm", "rel", "int", "fluor", "emis", "excit", "lumin", "rfu", "rlu", "rad", "raman", "beam", "photo", "volt", "mv", "watt", "蛍", "強", "count", "cps", "cts", "mau", "abs", "milli", "transm", "pct", "percent", "prozent", "durch", "透", "trasm", "assor", "a.u", "au", "od", "optic", "吸", "#", "no", "nr", "num", "ind", "idx", "point", "row", "line", "pos", "scan", "read", "time", "zeit", "temp", "date", "datum", "clock", "sec", "min", "stamp", "°c", "std", "stand", "s.d", "sd", "sigma", "σ", "err", "unc", "noise", "flag", "stat", "remark", "comm", "note", "gain", "lamp", "slit", "band", "filt", "unit", "value", "data", "signal", "ordin", "meas", "decad", "cycle", "zykl", "repeat", "run", "elap", "tiempo", "id"]
-)
+# Every pattern above needs one of these, or is one of the short headings.
+_STEMS = """
+    wave welle onde onda golf våg длин lambda λ 波 nm wl wv cm hz freq energy μm um micro å angst
+    log ε ϵ eps absor extin exten atten cross mol /m refl remis % kubel k/s 反 deriv able dériv
+    /d norm rel int fluor emis excit lumin rfu rlu rad raman beam photo volt mv watt 蛍 強 count
+    cps cts mau abs milli transm pct percent prozent durch 透 trasm assor a.u au od optic 吸 # num
+    ind idx point row line pos scan read time zeit temp date datum clock sec min stamp °c std
+    stand s.d sigma σ err unc noise flag stat remark comm note gain lamp slit band filt unit value
+    data signal ordin meas decad cycle zykl repeat run elap tiempo
+""".split()  # noqa: SIM905
+_SHORT = {
+    "a",
+    "t",
+    "%",
+    "x",
+    "y",
+    "w",
+    "n",
+    "s",
+    "#",
+    "no",
+    "nr",
+    "no.",
+    "nr.",
+    "id",
+    "ms",
+    "sd",
+    "ev",
+}
 
 
 def may_matter(headings: tuple[str, ...]) -> bool:
     """Whether any heading could hold a word of this module; cheap, for a thousand columns."""
-    if any(len(heading) <= 2 and not heading.isdigit() for heading in headings):
-        return True
     joined = plain("\n".join(headings))
-    return any(stem in joined for stem in _STEMS)
+    if any(stem in joined for stem in _STEMS):
+        return True
+    return any(plain(heading) in _SHORT for heading in headings if len(heading) <= 3)
