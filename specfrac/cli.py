@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from specfrac import __version__
-from specfrac.errors import InputError, SpecfracError
+from specfrac.errors import SpecfracError
 
 OUTPUT_FOLDER = "specfrac-results"
 
@@ -95,7 +95,7 @@ def _new(options: argparse.Namespace) -> int:
 def _analyse(options: argparse.Namespace) -> int:
     from specfrac.records import write_outputs
     from specfrac.references import load_references
-    from specfrac.report import terminal_summary
+    from specfrac.report import report_files, terminal_summary
     from specfrac.run import analyse_run
     from specfrac.sheet import read_run
 
@@ -105,7 +105,7 @@ def _analyse(options: argparse.Namespace) -> int:
         try:
             result = analyse_run(read_run(folder), library)
             target = _target(folder, options)
-            write_outputs(result, target)
+            write_outputs(result, target, more=report_files(result))
         except SpecfracError as error:
             if len(options.runs) == 1:
                 raise
@@ -127,20 +127,13 @@ def _target(folder: Path, options: argparse.Namespace) -> Path:
 
 
 def _inspect(options: argparse.Namespace) -> int:
-    from specfrac.loading import read_scans
+    from specfrac.inspection import inspect_reading, inspection_json, inspection_text
+    from specfrac.loading import describe
     from specfrac.references import load_references
 
-    scans = read_scans(options.scan)
-    library = load_references(options.references)
-    if not options.path_length > 0:
-        raise InputError(
-            f"--path-length is {options.path_length:g}, but must be a number above zero (cm)."
-        )
-    from specfrac.inspection import inspect_scans, inspection_json, inspection_text
-
-    found = inspect_scans(
-        scans,
-        library,
+    found = inspect_reading(
+        describe(options.scan),
+        load_references(options.references),
         solvent=options.solvent,
         pigments=options.pigments.split(",") if options.pigments else None,
         path_length=options.path_length,

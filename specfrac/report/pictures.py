@@ -186,12 +186,12 @@ def write_figures(result: RunResult, folder: str | Path) -> tuple[Path, ...]:
     target.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
     with house_style():
-        for stem, figure in _figures(result):
+        for stem, figure in run_figures(result):
             written += [_save(figure, target / f"{stem}.{kind}") for kind in ("svg", "png")]
     return tuple(written)
 
 
-def _figures(result: RunResult) -> Iterator[tuple[str, Figure]]:
+def run_figures(result: RunResult) -> Iterator[tuple[str, Figure]]:
     for number, tube in enumerate(result.fractions, start=1):
         stem = f"{number:02d}-{slug(tube.fraction.name)}"
         yield from _tube_figures(tube, stem)
