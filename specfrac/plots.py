@@ -44,6 +44,7 @@ PAPER = "#ffffff"
 SMALL, NORMAL = 7.5, 8.5  # points
 PERCENT = 100.0
 DRAWN_FROM_SHARE = 0.004  # of the highest absorbance; a flatter part cannot be seen
+BEYOND = 1.25  # of the highest reading; a fitted total above it leaves the frame
 COARSE_STEP = 2.5  # nm; coarser scans show their points
 LEGEND_WINDOW = (508.0, 612.0)  # nm, where leaf pigments absorb least
 BALANCE_REACH = 1.4  # of what was loaded; longer bars are cut and labelled
@@ -77,17 +78,17 @@ class PigmentStyle:
 
 STYLES: MappingProxyType[str, PigmentStyle] = MappingProxyType(
     {
-        "beta-carotene": PigmentStyle("β-carotene", "#9f5502"),
-        "lutein": PigmentStyle("lutein", "#c68b01", (5, 1.6)),
-        "violaxanthin": PigmentStyle("violaxanthin", "#d7535c", (5, 1.5, 1.2, 1.5)),
-        "neoxanthin": PigmentStyle("neoxanthin", "#7c2f40", (1.4, 1.4)),
-        "chlorophyll-a": PigmentStyle("chl a", "#12596e"),
-        "chlorophyll-b": PigmentStyle("chl b", "#62a388", (5, 1.6)),
-        "pheophytin-a": PigmentStyle("pheo a", "#6b7e86", (5, 1.5, 1.2, 1.5)),
-        "pheophytin-b": PigmentStyle("pheo b", "#243102", (1.4, 1.4)),
+        "beta-carotene": PigmentStyle("β-carotene", "#b64404"),
+        "lutein": PigmentStyle("lutein", "#b29012", (5, 1.6)),
+        "violaxanthin": PigmentStyle("violaxanthin", "#d8777c", (5, 1.5, 1.2, 1.5)),
+        "neoxanthin": PigmentStyle("neoxanthin", "#7b0103", (1.4, 1.4)),
+        "chlorophyll-a": PigmentStyle("chl a", "#0c555e"),
+        "chlorophyll-b": PigmentStyle("chl b", "#00834d", (5, 1.6)),
+        "pheophytin-a": PigmentStyle("pheo a", "#727786", (5, 1.5, 1.2, 1.5)),
+        "pheophytin-b": PigmentStyle("pheo b", "#484e3e", (1.4, 1.4)),
         # Relatives the eye cannot part from the eight: set apart by their line alone.
-        "alpha-carotene": PigmentStyle("α-carotene", "#b8661f", (8, 1.6, 1.2, 1.6)),
-        "zeaxanthin": PigmentStyle("zeaxanthin", "#b57f00", (2.6, 1.6)),
+        "alpha-carotene": PigmentStyle("α-carotene", "#c2571d", (8, 1.6, 1.2, 1.6)),
+        "zeaxanthin": PigmentStyle("zeaxanthin", "#9c8210", (2.6, 1.6)),
         "antheraxanthin": PigmentStyle("antheraxanthin", "#c96a3d", (8, 2)),
         "pheophorbide-a": PigmentStyle("pheide a", "#7d7468", (2.6, 1.6)),
     }
@@ -375,9 +376,17 @@ def _draw_measured(ax: Axes, curves: Curves) -> None:
 
 
 def _height(curves: Curves) -> tuple[float, float]:
-    """Limits of the axis: what the fit used and drew; stray left-out points may lie outside."""
-    used = curves.absorbance[curves.used & np.isfinite(curves.absorbance)]
-    top = max(float(np.max(curves.fitted)), float(np.max(used, initial=0.0)), 1e-3)
+    """Limits of the axis: what was measured and used, and the fit as far as it can be seen.
+
+    Above a detector's ceiling the fitted total may be several times what was read;
+    there it leaves the frame, so that the used points keep their size.
+    """
+    known = np.isfinite(curves.absorbance)
+    used = curves.absorbance[curves.used & known]
+    read = float(np.max(curves.absorbance[known], initial=0.0))
+    top = max(
+        float(np.max(used, initial=0.0)), min(float(np.max(curves.fitted)), BEYOND * read), 1e-3
+    )
     bottom = min(float(np.min(used, initial=0.0)), float(np.min(curves.baseline)), 0.0)
     return bottom - 0.02 * top, 1.06 * top
 
@@ -473,7 +482,7 @@ def fit_figure(
 
     figure = Figure(figsize=(width, height))
     axes = figure.subplots(2, 1, sharex=True, height_ratios=(3.4, 1))
-    figure.subplots_adjust(left=0.085, right=0.99, top=0.985, bottom=0.095, hspace=0.07)
+    figure.subplots_adjust(left=0.085, right=0.975, top=0.985, bottom=0.095, hspace=0.07)
     plot_fit(fit, axes, index=index)
     figure.align_ylabels(axes)
     return figure

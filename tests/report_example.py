@@ -161,7 +161,9 @@ def fit(
         bandwidth_variance=0.0,
         noise=np.full(len(dilutions), 0.0006),
         shape_error_factor=1.0,
+        misfit=0.0,
         reduced_chi_square=1.07,
+        deviance=0.0,
         runs_p_value=0.31,
         unassigned_share=0.021 if stranger else 0.0004,
         unassigned_bands=bands,
@@ -170,18 +172,24 @@ def fit(
     )
 
 
-def fraction(name: str, role: str, made: MixtureFit | None, volume: float, **more: object) -> Fraction:
+def fraction(
+    name: str, role: str, made: MixtureFit | None, volume: float, **more: object
+) -> Fraction:
     """Return the sheet's entry of a tube."""
-    scans = () if made is None else tuple(
-        TubeScan(
-            f"scans/{name.replace(' ', '_')}_{number}.csv",
-            scan.name,
-            scan,
-            Quantity(float(dilution), 0.01 * float(dilution) if dilution > 1 else 0.0, ""),
-            Quantity(1.0, 0.005, "cm"),
-        )
-        for number, (scan, dilution) in enumerate(
-            zip(made.scans, made.dilution_factors, strict=True), start=1
+    scans = (
+        ()
+        if made is None
+        else tuple(
+            TubeScan(
+                f"scans/{name.replace(' ', '_')}_{number}.csv",
+                scan.name,
+                scan,
+                Quantity(float(dilution), 0.01 * float(dilution) if dilution > 1 else 0.0, ""),
+                Quantity(1.0, 0.005, "cm"),
+            )
+            for number, (scan, dilution) in enumerate(
+                zip(made.scans, made.dilution_factors, strict=True), start=1
+            )
         )
     )
     entry = {

@@ -101,7 +101,8 @@ def references_section(result: RunResult) -> Html | None:
                 "p",
                 "Grades: measured (bands fitted to a measured spectrum in this solvent), band "
                 "model (published bands), adapted (moved from another solvent to published maxima "
-                "of this one), estimate (no published scale: for a share and an alarm, not for a mass).",
+                "of this one), estimate (no published scale: for a share and an alarm, not for a "
+                "mass).",
             ),
             tag(
                 "div",
@@ -271,11 +272,11 @@ def cautions() -> Html:
                 "p",
                 "Hexane, acetone, ethanol and ethers catch fire readily and their vapours creep: "
                 "no flame, hot plate or static spark, and work in a hood. n-Hexane harms the "
-                "nerves on repeated exposure. Ethers form peroxides on standing: test before evaporating, "
-                "never to dryness. Never bring chloroform together with acetone and base. Do not "
-                "raise dust of dry silica. Collect halogen-free solvent, halogenated solvent and "
-                "wet silica apart; nothing goes to the sink. This is a reminder, not a clearance: "
-                "local rules, the safety data sheets and trained supervision decide.",
+                "nerves on repeated exposure. Ethers form peroxides on standing: test before "
+                "evaporating, never to dryness. Never bring chloroform together with acetone and "
+                "base. Do not raise dust of dry silica. Collect halogen-free solvent, halogenated "
+                "solvent and wet silica apart; nothing goes to the sink. This is a reminder, not a "
+                "clearance: local rules, the safety data sheets and trained supervision decide.",
             ),
         ),
         class_="cautions",

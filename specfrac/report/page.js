@@ -88,7 +88,8 @@
       entry(output, "\u03bb", x.toFixed(1) + " nm");
       entry(output, "scan", number(data.scan[at], 4) + (data.used[at] ? "" : " (left out)"));
       entry(output, "fit", number(data.fit[at], 4));
-      entry(output, "scan \u2212 fit", number(left, 4) + ", expected within \u00b1 " + number(data.expected[at], 4));
+      entry(output, "scan \u2212 fit", number(left, 4) +
+        (data.used[at] ? ", expected within \u00b1\u00a0" + number(data.expected[at], 4) : ""));
       data.parts.forEach(function (part) {
         entry(output, part.name, number(part.values[at], 4), part.colour);
       });

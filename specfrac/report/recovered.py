@@ -95,7 +95,7 @@ def _closure_words(row: BalanceRow) -> str:
 
 
 def pool_table(found: Balance) -> Html:
-    """Return loaded, found and closure of every pool and pigment, with the verdict."""
+    """Return loaded, found and closure of what balances by itself, with the verdict."""
     heads = ("", "unit", "loaded", "found", "closure, %", "verdict")
     rows = [
         tag(
@@ -108,7 +108,7 @@ def pool_table(found: Balance) -> Html:
             tag("td", tag("small", row.verdict), class_="verdict"),
             class_=row.kind,
         )
-        for row in found.rows
+        for row in (balance_rows(found) or found.rows)
     ]
     return tag(
         "div",
@@ -156,7 +156,7 @@ def mass_table(result: RunResult) -> Html:
     rows = [
         _tube_row(number, tube, columns) for number, tube in enumerate(result.fractions, start=1)
     ]
-    feet = [
+    feet: list[tuple[str, list[tuple[Quantity | None, float]]]] = [
         ("sum of the tubes", [(row.found, 1.0) for row in columns]),
         ("loaded", [(row.loaded, 1.0) for row in columns]),
         ("found of loaded, %", [(_plain_closure(row), 100.0) for row in columns]),

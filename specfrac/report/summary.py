@@ -192,11 +192,11 @@ def _contents(tube: FractionResult) -> Html:
     )
     if not shown:
         return tag("td", "no pigment found")
-    words = [f"{line.label} {100 * _share(line):.0f} %" for line in shown[:NAMED]]
+    named = [f"{line.label} {100 * _share(line):.0f} %" for line in shown[:NAMED]]
     rest = len(shown) - NAMED
     if rest > 0:
-        words.append(f"{rest} more")
-    return tag("td", strip(shown), tag("small", ", ".join(words)))
+        named.append(f"{rest} more")
+    return tag("td", strip(shown), tag("small", ", ".join(named)))
 
 
 def _share(line: ReportedLine) -> float:

@@ -142,7 +142,8 @@ def _measured(result: RunResult, tube: FractionResult, number: int) -> list[Html
 
 def _figure(tube: FractionResult, fit: MixtureFit, number: int, index: int) -> Html:
     scan = fit.scans[index]
-    many = f" (scan {index + 1} of {len(fit.scans)})" if len(fit.scans) > 1 else ""
+    many = f" (scan {index + 1} of {len(fit.scans)}{_dilution(tube, index)})"
+    many = many if len(fit.scans) > 1 else ""
     main = f" Main pigment: {full_name(tube.purity.main)}." if tube.purity is not None else ""
     label = (
         f"Scan of {tube.fraction.name}{many} from {scan.wavelength[0]:g} to "
@@ -163,6 +164,14 @@ def _figure(tube: FractionResult, fit: MixtureFit, number: int, index: int) -> H
         scan_picture(fit, index, key=f"t{number}s{index}", label=label),
         tag("figcaption", *caption),
     )
+
+
+def _dilution(tube: FractionResult, index: int) -> str:
+    scans = tube.fraction.scans
+    if index >= len(scans):
+        return ""
+    factor = scans[index].dilution_factor.value
+    return ", undiluted" if factor == 1 else f", diluted 1 : {factor:g}"
 
 
 # Composition
@@ -203,7 +212,7 @@ def _line_row(tube: FractionResult, line: ReportedLine, number: int, links: bool
         [tag("td", figure, class_="figure") for figure in figures],
         _share_cell(line),
         tag("td", stacked(one.recovery, factor=100), class_="figure"),
-        tag("td", tag("small", _state(tube, line))),
+        tag("td", tag("small", _state(line)), class_="state"),
     )
 
 
@@ -223,13 +232,13 @@ def _absent_cells(tube: FractionResult, line: ReportedLine) -> list[Html]:
         tag("td", NONE, class_="figure"),
         tag("td", tag("span", upper, class_="beside-bar"), class_="share"),
         tag("td", NONE, class_="figure"),
-        tag("td", tag("small", "not detected")),
+        tag("td", tag("small", "not detected"), class_="state"),
     ]
 
 
-def _state(tube: FractionResult, line: ReportedLine) -> str:
+def _state(line: ReportedLine) -> str:
     if len(line.members) > 1:
-        return "a sum: this scan cannot tell the members apart"
+        return "a sum: not to be told apart here"
     one = line.result
     state = STATES[bool(getattr(one, "quantified", True))]
     return f"{state}; {getattr(one, 'grade', '')}"
@@ -286,43 +295,63 @@ def _group_row(group: GroupResult) -> Html:
 
 
 def _second_opinion(tube: FractionResult, found: Sequence[EquationResult]) -> Html | None:
+    """Return published equations beside the fit: one table, then sources and reasons."""
     if not found:
         return None
-    blocks = [_equation_block(tube, one) for one in found]
+    outputs = dict.fromkeys((value.output, value.unit) for one in found for value in one.values)
+    rows = [
+        tag(
+            "tr",
+            tag("th", full_name(output), scope="row"),
+            tag("td", _fitted(tube, output, unit), class_="figure"),
+            [tag("td", _from_set(one, output, unit), class_="figure") for one in found],
+        )
+        for output, unit in outputs
+    ]
+    heads = ("", "fit", *(f"set {at}" for at in range(1, len(found) + 1)))
     return tag(
         "details",
         tag("summary", "Second opinion: published simultaneous equations beside the fit"),
-        blocks,
+        _table("Equations and fit", heads, rows, class_="plain"),
+        tag("ol", [tag("li", _set_words(one)) for one in found], class_="sources"),
+        _reasons(found),
         class_="opinion",
         open=True,
     )
 
 
-def _equation_block(tube: FractionResult, one: EquationResult) -> Html:
-    published = one.equation_set
-    rows = []
+def _from_set(one: EquationResult, output: str, unit: str) -> str:
     for value in one.values:
-        rows.append(
-            tag(
-                "tr",
-                tag("th", full_name(value.output), scope="row"),
-                tag("td", pretty(f"{value.value:.3g}"), f"\u00a0{value.unit}", class_="figure"),
-                tag("td", _fitted(tube, value.output, value.unit), class_="figure"),
-            )
-        )
-    read = "; ".join(
-        f"A({wavelength:g} nm) = {pretty(f'{value:.4f}')}"
+        if (value.output, value.unit) == (output, unit):
+            return f"{significant(value.value, 3)}\u00a0{unit}"
+    return NONE
+
+
+def _set_words(one: EquationResult) -> str:
+    read = ", ".join(
+        f"A({wavelength:g} nm) {pretty(f'{value:.4f}')}"
         for wavelength, value in one.absorbances.items()
     )
-    return joined(
-        _table("Equations and fit", ("", "equations", "fit"), rows, class_="plain"),
-        tag(
-            "p",
-            f"Set for {published.solvent_as_published}. ",
-            f"Read from the scan, in 1 cm: {read}. " if read else None,
-            f"Source: {published.source}",
-        ),
-        tag("ul", [tag("li", reason) for reason in one.reasons]) if one.reasons else None,
+    published = one.equation_set
+    return (
+        f"{published.source}; for {published.solvent_as_published}"
+        + (f"; read in 1 cm: {read}" if read else "")
+        + "."
+    )
+
+
+def _reasons(found: Sequence[EquationResult]) -> Html | None:
+    listed = [
+        (at, reason)
+        for at, one in enumerate(found, start=1)
+        for reason in dict.fromkeys(one.reasons)
+    ]
+    if not listed:
+        return None
+    return tag(
+        "details",
+        tag("summary", "Why they may differ from the fit"),
+        tag("ul", [tag("li", f"set {at}: {reason}") for at, reason in listed], class_="sources"),
     )
 
 

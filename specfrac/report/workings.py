@@ -45,7 +45,7 @@ def tube_workings(result: RunResult, number: int) -> Html:
     tube = result.fractions[number - 1]
     return tag(
         "div",
-        tag("h3", "How each number was reckoned"),
+        tag("h3", "How each number came about"),
         [_line(result, tube, number, line) for line in reported_lines(tube)],
         class_="workings",
     )
