@@ -23,219 +23,28 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from specfrac.bands import BandFit, fit_bands, gaussian_bands
+from specfrac.bands import BandFit, gaussian_bands
 from specfrac.errors import InputError, SpecfracError
-from specfrac.references import load_facts, read_table
+from specfrac.references import load_facts, load_references, read_table
+from specfrac.shapes import (
+    Maxima,
+    Shape,
+    adapted_shape,
+    find_maxima,
+    fit_shape_bands,
+    shape_from_fit,
+    shape_maxima,
+    smoothed,
+)
 
 Array = NDArray[np.float64]
 Pair = tuple[str, str]
 
-# Settings of the fits: the residual aimed at, and widths that keep a shape smooth enough for a
-# Taylor series in its shift.
-TARGET_RMS = 0.0015
-MIN_WIDTH = 4.0
-MAX_WIDTH = 60.0
-MAX_BANDS = 16
-# A shape that has fallen below this at its red end is known to be zero beyond it.
-RED_END = 0.005
-SORET_LIMIT = 490.0
-GRID = np.arange(300.0, 800.0, 0.05)
 ESTIMATE_UNCERTAINTY = 0.20
-# Published maxima are rounded to 1 nm, so a spacing of bands II and III is known to about 1 nm.
-# One that differs by more from the source's is not believed: the vibronic spacing of a chain
-# hardly depends on the solvent.
-SPACING_TOLERANCE = 1.5
 # Published %III/II are given to about 5 points; only what exceeds that changes a shape.
 FINE_STRUCTURE_TOLERANCE = 5.0
-NARROWEST = 3.5
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Shape:
-    """Bands of a pigment in a solvent, without scale.
-
-    Attributes
-    ----------
-    centre, height, width : ndarray, shape (n_bands,)
-    region : tuple of str
-    valid_from, valid_to : float
-        nm.
-    """
-
-    centre: Array
-    height: Array
-    width: Array
-    region: tuple[str, ...]
-    valid_from: float
-    valid_to: float
-
-    def __call__(self, wavelength: ArrayLike) -> Array:
-        return gaussian_bands(wavelength, self.centre, self.height, self.width)
-
-    def normalised(self) -> Shape:
-        """Return the shape with 1 at its main maximum."""
-        grid = GRID[self.valid_from <= GRID]
-        return replace(self, height=self.height / self(grid).max())
-
-
-@dataclass(frozen=True, slots=True)
-class Maxima:
-    """Positions a shape is known by, nm; NaN where there is none.
-
-    For carotenoids `main` and `second` are bands II and III, and `ratio` is %III/II;
-    for chlorophyll types the Soret and red maxima, and `ratio` is Soret over red.
-    """
-
-    main: float
-    second: float
-    ratio: float
-
-
-def shape_from_fit(
-    fit: BandFit, *, chlorophyll_type: bool, valid_from: float, valid_to: float
-) -> Shape:
-    """Return the shape of a fitted spectrum, 1 at its main maximum.
-
-    The range is open to the red where the shape has died out.
-    """
-    keep = fit.height > 0
-    centre = fit.centre[keep]
-    region = tuple("whole" if not chlorophyll_type else _region(c) for c in centre)
-    shape = Shape(centre, fit.height[keep], fit.width[keep], region, valid_from, valid_to)
-    shape = shape.normalised()
-    dead = float(shape([valid_to])[0]) < RED_END
-    return replace(shape, valid_to=math.inf if dead else valid_to)
-
-
-def _region(centre: float) -> str:
-    return "soret" if centre < SORET_LIMIT else "red"
-
-
-def local_maximum(wavelength: Array, values: Array, low: float, high: float) -> float:
-    """Position of the highest inner local maximum between two wavelengths, nm, or NaN.
-
-    The vertex of a parabola through the highest point and its neighbours.
-    """
-    inner = (values[1:-1] >= values[:-2]) & (values[1:-1] > values[2:])
-    at = np.flatnonzero(inner) + 1
-    at = at[(wavelength[at] >= low) & (wavelength[at] <= high)]
-    if at.size == 0:
-        return math.nan
-    top = at[np.argmax(values[at])]
-    around = slice(top - 1, top + 2)
-    second, first, _ = np.polyfit(wavelength[around] - wavelength[top], values[around], 2)
-    return float(wavelength[top] - first / (2 * second))
-
-
-def find_maxima(wavelength: Array, values: Array, *, chlorophyll_type: bool) -> Maxima:
-    """Find the maxima a curve is known by; the curve should be smooth.
-
-    Parameters
-    ----------
-    wavelength, values : ndarray, shape (n_points,)
-    chlorophyll_type : bool
-    """
-
-    def at(position: float) -> float:
-        return (
-            float(np.interp(position, wavelength, values)) if math.isfinite(position) else math.nan
-        )
-
-    if chlorophyll_type:
-        soret = local_maximum(wavelength, values, 395.0, SORET_LIMIT)
-        red = local_maximum(wavelength, values, 630.0, 690.0)
-        return Maxima(soret, red, at(soret) / at(red))
-    main = local_maximum(wavelength, values, 425.0, 460.0)
-    third = local_maximum(wavelength, values, main + 15.0, main + 45.0)
-    if math.isnan(third):
-        return Maxima(main, math.nan, math.nan)
-    valley = values[(wavelength > main) & (wavelength < third)].min()
-    return Maxima(main, third, float(100 * (at(third) - valley) / (at(main) - valley)))
-
-
-def shape_maxima(shape: Shape) -> Maxima:
-    """Find the maxima of a shape."""
-    grid = GRID[shape.valid_from <= GRID]
-    return find_maxima(grid, shape(grid), chlorophyll_type="red" in shape.region)
-
-
-def adapted_shape(source: Shape, target: Maxima) -> Shape:
-    """Move a shape to the maxima another solvent has.
-
-    Carotenoids: the bands move by the shift of band II, from band II to band III linearly to
-    that of band III. When no band III is known, or its distance to band II is not that
-    of the source, all move by the shift of band II. Then every variance σ² gets the
-    same addition, of either sign and with the area kept, until %III/II is the target's.
-
-    Chlorophyll types: the Soret and the red region each move by the shift of their
-    maximum; their ratio is set to the target's by a factor on the Soret region.
-
-    Parameters
-    ----------
-    source : Shape
-    target : Maxima
-        NaN for what is not known, which then stays as it is.
-
-    Returns
-    -------
-    Shape
-        1 at its main maximum; the range starts where the source's did, moved along.
-    """
-    move = _moved_regions if "red" in source.region else _moved_vibronic
-    shape = source
-    for _ in range(6):
-        shape = move(shape, target)
-    shift = shape_maxima(shape).main - shape_maxima(source).main
-    return replace(
-        shape.normalised(), valid_from=math.ceil(source.valid_from + max(shift, 0.0) - 1e-6)
-    )
-
-
-def _moved_regions(shape: Shape, target: Maxima) -> Shape:
-    now = shape_maxima(shape)
-    soret = np.array([region == "soret" for region in shape.region])
-    shift = np.where(soret, _known(target.main - now.main), _known(target.second - now.second))
-    factor = 1.0 if math.isnan(target.ratio) else target.ratio / now.ratio
-    height = np.where(soret, factor, 1.0) * shape.height
-    return replace(shape, centre=shape.centre + shift, height=height)
-
-
-def _moved_vibronic(shape: Shape, target: Maxima) -> Shape:
-    now = shape_maxima(shape)
-    main = _known(target.main - now.main)
-    spacing = target.second - target.main - (now.second - now.main)
-    third = main + spacing if abs(spacing) <= SPACING_TOLERANCE else main
-    shift = np.interp(shape.centre, [now.main, now.second], [main, third])
-    moved = replace(shape, centre=shape.centre + shift)
-    return moved if math.isnan(target.ratio) else _with_fine_structure(moved, target.ratio)
-
-
-def _with_fine_structure(shape: Shape, wanted: float) -> Shape:
-    """Broaden or sharpen all bands alike until %III/II is as wanted, by bisection."""
-    low = NARROWEST**2 - float(shape.width.min()) ** 2
-    high = 100.0
-    for _ in range(40):
-        middle = (low + high) / 2
-        ratio = shape_maxima(_broadened(shape, middle)).ratio
-        if ratio > wanted:
-            low = middle
-        else:
-            high = middle
-    return _broadened(shape, (low + high) / 2)
-
-
-def _broadened(shape: Shape, variance: float) -> Shape:
-    width = np.sqrt(np.maximum(shape.width**2 + variance, NARROWEST**2))
-    return replace(shape, width=width, height=shape.height * shape.width / width)
-
-
-def _known(value: float) -> float:
-    return 0.0 if math.isnan(value) else value
-
-
-# The tables
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -303,14 +112,7 @@ def prepared_spectrum(path: Path, row: Mapping[str, str]) -> tuple[Array, Array]
 def fit_spectrum(folder: Path, row: Mapping[str, str], *, chlorophyll_type: bool) -> FittedSpectrum:
     """Fit the bands of one spectrum of the folder."""
     wavelength, values = prepared_spectrum(folder / row["file"], row)
-    fit = fit_bands(
-        wavelength,
-        values,
-        target=TARGET_RMS,
-        max_bands=MAX_BANDS,
-        min_width=MIN_WIDTH,
-        max_width=MAX_WIDTH,
-    )
+    fit = fit_shape_bands(wavelength, values)
     shape = shape_from_fit(
         fit,
         chlorophyll_type=chlorophyll_type,
@@ -321,15 +123,6 @@ def fit_spectrum(folder: Path, row: Mapping[str, str], *, chlorophyll_type: bool
         wavelength, smoothed(wavelength, values), chlorophyll_type=chlorophyll_type
     )
     return FittedSpectrum(row, fit, shape, measured, shape_maxima(shape))
-
-
-def smoothed(wavelength: Array, values: Array) -> Array:
-    """Smooth by a local parabola over about 6 nm, for finding maxima (Savitzky and Golay 1964)."""
-    from scipy.signal import savgol_filter
-
-    step = float(np.median(np.diff(wavelength)))
-    window = 2 * max(round(3.0 / step), 1) + 1
-    return np.asarray(savgol_filter(values, max(window, 5), 2), dtype=np.float64)
 
 
 def published_maxima(pigment: str, solvent: str, *, chlorophyll_type: bool) -> Maxima:
@@ -389,7 +182,7 @@ def _scale(recipe: Mapping[str, str], shape: Shape) -> tuple[float, float, tuple
     if recipe["grade"] == "estimate":
         uncertainty = ESTIMATE_UNCERTAINTY
     else:
-        uncertainty = math.hypot(uncertainty, _known(_float(recipe["transfer"])))
+        uncertainty = math.hypot(uncertainty, float(recipe["transfer"] or 0.0))
     if "red" in shape.region:
         value /= float(shape([shape_maxima(shape).second])[0])
     return value, uncertainty, sources
@@ -495,10 +288,11 @@ def published_target(recipe: Mapping[str, str], shape: Shape) -> Maxima:
     if chlorophyll_type:
         return there
     here = published_maxima(owner, recipe["from_solvent"], chlorophyll_type=False)
-    change = _known(there.ratio - here.ratio)
-    excess = math.copysign(max(abs(change) - FINE_STRUCTURE_TOLERANCE, 0.0), change)
-    ratio = shape_maxima(shape).ratio + excess if excess else math.nan
-    return replace(there, ratio=ratio)
+    change = there.ratio - here.ratio
+    if not abs(change) > FINE_STRUCTURE_TOLERANCE:
+        return replace(there, ratio=math.nan)
+    excess = change - math.copysign(FINE_STRUCTURE_TOLERANCE, change)
+    return replace(there, ratio=shape_maxima(shape).ratio + excess)
 
 
 def relative_target(
@@ -565,7 +359,7 @@ def fitted_shapes(spectra: Iterable[FittedSpectrum]) -> dict[Pair, FittedShape]:
         if row["role"] == "built-in":
             dataset = datasets[row["dataset"]]
             shapes[row["pigment"], row["solvent"]] = FittedShape(
-                spectrum.shape,
+                _as_stored(spectrum.shape),
                 float(row["shape_error"]),
                 float(dataset["bandwidth_nm"]),
                 dataset["source"],
@@ -573,10 +367,15 @@ def fitted_shapes(spectra: Iterable[FittedSpectrum]) -> dict[Pair, FittedShape]:
     return shapes
 
 
+def _as_stored(shape: Shape) -> Shape:
+    """Round as the table does, so that a build from the table gives the same adapted cells."""
+    rows = [tuple(map(float, numbers)) for *numbers, _ in _band_rows(shape)]
+    centre, height, width = np.array(rows).T
+    return replace(shape, centre=centre, height=height, width=width)
+
+
 def stored_shapes() -> dict[Pair, FittedShape]:
     """Return the fitted shapes as the library holds them."""
-    from specfrac.references import load_references
-
     library = load_references()
     datasets = {row["dataset"]: row for row in read_table("datasets.csv").rows}
     shapes = {}
