@@ -30,8 +30,6 @@ def report_files(result: RunResult) -> dict[str, bytes]:
             files[f"figures/{stem}.svg"] = svg_text(figure).encode("utf-8")
             picture = io.BytesIO()
             # without this the file would name the drawing library's version
-            figure.savefig(
-                picture, format="png", dpi=PRINT_RESOLUTION, metadata={"Software": None}
-            )
+            figure.savefig(picture, format="png", dpi=PRINT_RESOLUTION, metadata={"Software": None})
             files[f"figures/{stem}.png"] = picture.getvalue()
     return files
