@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from specfrac.records import write_files
 from specfrac.report.page import report_html
-from specfrac.report.pictures import PRINT_RESOLUTION, house_style, run_figures, svg_text
+from specfrac.report.pictures import house_style, run_figures, svg_text
 
 if TYPE_CHECKING:
     from specfrac.run import RunResult
+
+PRINT_RESOLUTION = 200  # dots an inch, of PNG files
 
 
 def report_files(result: RunResult) -> dict[str, bytes]:
@@ -22,14 +26,67 @@ def report_files(result: RunResult) -> dict[str, bytes]:
     Returns
     -------
     dict of str to bytes
-        ``report.html``, and each figure as SVG and PNG under ``figures/``.
+        ``report.html``, and each figure as SVG and PNG under ``figures/``. The same
+        result gives the same bytes.
     """
     files = {"report.html": report_html(result).encode("utf-8")}
+    files |= {f"figures/{name}": content for name, content in _figure_files(result).items()}
+    return files
+
+
+def write_report(result: RunResult, path: str | Path) -> Path:
+    """Write the report of a run as one HTML file, whole or not at all.
+
+    Parameters
+    ----------
+    result : RunResult
+    path : path
+        A file of that name is replaced. Its folder is made when missing.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    InputError
+        If it cannot be written.
+    """
+    target = Path(path)
+    (written,) = write_files(target.parent, {target.name: report_html(result).encode("utf-8")})
+    return written
+
+
+def write_figures(result: RunResult, folder: str | Path) -> tuple[Path, ...]:
+    """Write every figure of a run as SVG and PNG, all or nothing.
+
+    Parameters
+    ----------
+    result : RunResult
+    folder : path
+        Made when missing. Files of the same name are replaced, others left alone.
+
+    Returns
+    -------
+    tuple of Path
+        The files written, in the order of the sheet.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    """
+    return write_files(folder, _figure_files(result))
+
+
+def _figure_files(result: RunResult) -> dict[str, bytes]:
+    files: dict[str, bytes] = {}
     with house_style():
         for stem, figure in run_figures(result):
-            files[f"figures/{stem}.svg"] = svg_text(figure).encode("utf-8")
+            files[f"{stem}.svg"] = svg_text(figure).encode("utf-8")
             picture = io.BytesIO()
             # without this the file would name the drawing library's version
             figure.savefig(picture, format="png", dpi=PRINT_RESOLUTION, metadata={"Software": None})
-            files[f"figures/{stem}.png"] = picture.getvalue()
+            files[f"{stem}.png"] = picture.getvalue()
     return files

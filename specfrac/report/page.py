@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import os
-import tempfile
 from functools import lru_cache
 from importlib.resources import files
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from specfrac.report.markup import Html, joined, tag
@@ -90,32 +87,3 @@ def _policy(script: str) -> str:
         f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; "
         "img-src data:; base-uri 'none'; form-action 'none'"
     )
-
-
-def write_report(result: RunResult, path: str | Path) -> Path:
-    """Write the report of a run as one HTML file, whole or not at all.
-
-    Parameters
-    ----------
-    result : RunResult
-    path : path
-        A file of that name is replaced. Its folder is made when missing.
-
-    Returns
-    -------
-    Path
-        The file written.
-    """
-    target = Path(path)
-    page = report_html(result)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=".report-", suffix=".html")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(page)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, target)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-    return target

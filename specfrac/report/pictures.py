@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import io
 import json
-import os
 import re
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,7 +30,6 @@ if TYPE_CHECKING:
 
 SALT = "specfrac"  # of the ids inside an SVG, which are random otherwise
 HOVER_STEP = 0.9  # nm; a reading every nanometre is fine enough to point at
-PRINT_RESOLUTION = 200  # dots an inch, of PNG files
 
 
 @contextmanager
@@ -165,33 +161,8 @@ def tube_numbers(result: RunResult) -> dict[str, int]:
     return {tube.fraction.name: at for at, tube in enumerate(result.fractions, start=1)}
 
 
-# Files
-
-
-def write_figures(result: RunResult, folder: str | Path) -> tuple[Path, ...]:
-    """Write every figure of a run as SVG and PNG.
-
-    Parameters
-    ----------
-    result : RunResult
-    folder : path
-        Made when missing. Files of the same name are replaced, others left alone.
-
-    Returns
-    -------
-    tuple of Path
-        The files written, in the order of the sheet.
-    """
-    target = Path(folder)
-    target.mkdir(parents=True, exist_ok=True)
-    written: list[Path] = []
-    with house_style():
-        for stem, figure in run_figures(result):
-            written += [_save(figure, target / f"{stem}.{kind}") for kind in ("svg", "png")]
-    return tuple(written)
-
-
 def run_figures(result: RunResult) -> Iterator[tuple[str, Figure]]:
+    """Return every figure of a run with the stem of its file name, in the order of the sheet."""
     for number, tube in enumerate(result.fractions, start=1):
         stem = f"{number:02d}-{slug(tube.fraction.name)}"
         yield from _tube_figures(tube, stem)
@@ -208,21 +179,3 @@ def _tube_figures(tube: FractionResult, stem: str) -> Iterator[tuple[str, Figure
         yield stem + suffix, fit_figure(fit, index=index)
     if any(line.result.share_mass is not None for line in reported_lines(tube)):
         yield stem + "-composition", composition_figure(tube)
-
-
-def _save(figure: Figure, path: Path) -> Path:
-    """Write a figure under a temporary name first, so that no half-written file stays."""
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".figure-", suffix=path.suffix)
-    os.close(handle)
-    try:
-        if path.suffix == ".svg":
-            Path(temporary).write_text(svg_text(figure), encoding="utf-8")
-        else:
-            # without this the file would name the drawing library's version
-            figure.savefig(temporary, dpi=PRINT_RESOLUTION, metadata={"Software": None})
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-    return path
