@@ -210,13 +210,18 @@ class MixtureFit:
 
     @property
     def detected(self) -> NDArray[np.bool_]:
-        """Unconstrained estimate at or above the critical value."""
-        return np.asarray(self.concentration_unconstrained >= self.critical_value)
+        """Unconstrained estimate at or above the critical value, and displayed above zero.
+
+        An unconstrained estimate that only balances a neighbour's negative one is no detection.
+        """
+        above = self.concentration_unconstrained >= self.critical_value
+        return np.asarray(above & (self.concentration > 0))
 
     @property
     def quantified(self) -> NDArray[np.bool_]:
-        """Unconstrained estimate at or above 10 u(c=0)."""
-        return np.asarray(self.concentration_unconstrained >= 10 * self.zero_uncertainty)
+        """Detected, and the unconstrained estimate at or above 10 u(c=0)."""
+        above = self.concentration_unconstrained >= 10 * self.zero_uncertainty
+        return np.asarray(above & self.detected)
 
     def group_concentration(self, group: Group) -> tuple[float, float]:
         """Return concentration and standard uncertainty of a group, g/L."""
