@@ -53,7 +53,12 @@ def refuse_wavenumbers(values: NDArray[np.float64], file: str, points: Sequence[
 
 
 def check_range(
-    values: NDArray[np.float64], unit: str | None, file: str, points: Sequence[int]
+    values: NDArray[np.float64],
+    unit: str | None,
+    file: str,
+    points: Sequence[int],
+    *,
+    word: str = "rows",
 ) -> None:
     """Refuse an axis that is infrared, or no wavelength at all.
 
@@ -66,7 +71,7 @@ def check_range(
         return
     if unit in ("nm", None, "?") and low >= LOWEST_NM and high <= HIGHEST_UNNAMED_NM:
         return
-    where = f"{file}, rows {points[0]}-{points[len(points) - 1]}"
+    where = f"{file}, {word} {points[0]}-{points[len(points) - 1]}"
     if unit in ("eV", "Hz"):
         raise ScanFileError(
             f"{where}: the axis is in {unit}, but only nm, µm, ångström and 1/cm are read. "
@@ -103,7 +108,7 @@ def check_range(
         )
 
 
-def to_nm(values: NDArray[np.float64], unit: str | None, file: str) -> NDArray[np.float64]:
+def to_nm(values: NDArray[np.float64], unit: str | None) -> NDArray[np.float64]:
     """Return the axis in nm; the unit was checked by `check_range`."""
     if unit == "1/cm":
         return NM_CM / values

@@ -66,6 +66,15 @@ class Skipped:
         return f"{self.what}: {self.why}"
 
 
+@dataclass(frozen=True, slots=True)
+class Interpretation:
+    """What a table turned out to be."""
+
+    layout: str
+    blocks: tuple[Block, ...]
+    skipped: tuple[Skipped, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Reading:
     """A scan file as it was understood.

@@ -3,25 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
+from specfrac.loading.across import by_rows
 from specfrac.loading.assemble import FEWEST_POINTS, assemble
-from specfrac.loading.blocks import NotASpectrumError, Reading, Skipped
+from specfrac.loading.blocks import Interpretation, NotASpectrumError, Reading, Skipped
 from specfrac.loading.content import FileContent, decode
 from specfrac.loading.dialect import SEPARATORS, Dialect, find_dialect
 from specfrac.loading.endings import is_whole
-from specfrac.loading.headings import Headings, find_headings
+from specfrac.loading.headings import Headings, find_headings, title_above
 from specfrac.loading.joining import joined
-from specfrac.loading.layouts import Interpretation, by_columns
+from specfrac.loading.layouts import by_columns
+from specfrac.loading.long import by_named_labels, by_numbered_labels
 from specfrac.loading.plain import read_plain
-from specfrac.loading.table import Table, tables_of
+from specfrac.loading.plate import by_plates
+from specfrac.loading.table import SURE_ROWS, Table, tables_of
 from specfrac.loading.words import preamble_ordinate
 
 _Interpreter = Callable[[Table, Headings, str], Interpretation]
-_INTERPRETERS: tuple[_Interpreter, ...] = (by_columns,)
+_INTERPRETERS: tuple[_Interpreter, ...] = (
+    by_rows,
+    by_named_labels,
+    by_columns,
+    by_numbered_labels,
+)
 _MAX_HEADER = 200
 _MAX_SKIPPED = 10
 
@@ -45,16 +53,21 @@ def read(content: FileContent) -> Reading:
     while lines and not lines[-1].strip():
         lines.pop()
     table = read_plain(lines, whole=whole)
-    cut: tuple[Flag, ...] = ()
     if table is not None:
-        tables = [table]
-    else:
-        dialect = find_dialect(lines)
-        if dialect is None:
-            raise ScanFileError(_no_numbers(content.name, lines))
-        if not whole:
-            lines, cut = _without_cut_row(lines, dialect)
-        tables = joined(tables_of(lines, dialect), lines, content.name)
+        return _read_tables(content, lines, [table], text.encoding, ())
+    dialect = find_dialect(lines)
+    if dialect is None:
+        raise ScanFileError(_no_numbers(content.name, lines))
+    cut: tuple[Flag, ...] = ()
+    if not whole:
+        lines, cut = _without_cut_row(lines, dialect)
+    tables = tables_of(lines, dialect)
+    plates = by_plates(tables, lines, content.name)
+    if plates is not None:
+        above = lines[: tables[0].rows[0] - 1]
+        part = _Part(tables[0], Headings(tables[0].n_columns), above[-_MAX_HEADER:], plates)
+        return _reading(content, [part], (), text.encoding, cut)
+    tables = joined(tables, lines, content.name)
     return _read_tables(content, lines, tables, text.encoding, cut)
 
 
@@ -74,9 +87,10 @@ def _without_cut_row(lines: list[str], dialect: Dialect) -> tuple[list[str], tup
         return lines, ()  # the file ends with text, not with a row
     cells = dialect.split(lines[-1])
     above = [dialect.split(lines[offset + row - 1]) for row in tables[-1].rows[:-1]]
-    same = [row for row in above if len(row) == len(cells)]
-    if same and len(same[-1]) == len(above[-1]) and is_whole(cells[-1], [row[-1] for row in same]):
-        return lines, ()
+    if not above or len(above[-1]) == len(cells):
+        others = [row[-1] for row in above] if len(above) >= SURE_ROWS else cells[1:-1]
+        if is_whole(cells[-1], others):
+            return lines, ()
     shown = lines[-1] if len(lines[-1]) <= 40 else lines[-1][:37] + "..."
     message = (
         f"the file ends in row {len(lines)} without a line end; that row, {shown!r}, was dropped"
@@ -93,11 +107,12 @@ def _read_tables(
 ) -> Reading:
     parts: list[_Part] = []
     skipped: list[Skipped] = []
+    small: list[Skipped] = []
     end = 0
     for table in tables:
         place = f"rows {table.rows[0]}-{table.rows[-1]}"
-        if len(table) < FEWEST_POINTS:
-            skipped.append(Skipped(place, f"{len(table)} rows are too few for a scan"))
+        if len(table) < FEWEST_POINTS and table.n_columns < FEWEST_POINTS:
+            small.append(Skipped(place, "its rows are too few for a scan"))
             continue
         above = lines[end : table.rows[0] - 1]
         headings = find_headings(above, table.dialect, table.n_columns)
@@ -109,11 +124,12 @@ def _read_tables(
             skipped.append(Skipped(place, str(error)))
             continue
         end = table.rows[-1]
+        small.clear()  # what stands above a table belongs to its header
         parts.append(_Part(table, headings, above[-_MAX_HEADER:], found))
         skipped += found.skipped
     if not parts:
-        raise ScanFileError(_no_scan(content.name, tables, skipped))
-    skipped += _text_below(lines, end)
+        raise ScanFileError(_no_scan(content.name, tables, skipped + small))
+    skipped += small or _text_below(lines, end)
     return _reading(content, parts, skipped, encoding, cut)
 
 
@@ -126,13 +142,13 @@ class _Part:
 
 
 def _interpret(table: Table, headings: Headings, file: str) -> Interpretation:
-    """Return the first interpretation that fits; the last refusal speaks for all."""
+    """Return the first interpretation that fits; the refusal by columns speaks for all."""
     reason = NotASpectrumError("nothing in it is a spectrum")
     for interpret in _INTERPRETERS:
         try:
             return interpret(table, headings, file)
         except NotASpectrumError as error:
-            reason = error
+            reason = error if interpret is by_columns else reason
     raise reason
 
 
@@ -181,7 +197,8 @@ def _reading(
         "encoding": encoding,
         "header": tuple(header),
     }
-    blocks = [block for part in parts for block in part.found.blocks]
+    titled = _with_titles(parts) if len(parts) > 1 else parts
+    blocks = [block for part in titled for block in part.found.blocks]
     scans = assemble(
         content,
         blocks,
@@ -199,6 +216,20 @@ def _reading(
         scans,
         tuple(skipped),
     )
+
+
+def _with_titles(parts: Sequence[_Part]) -> list[_Part]:
+    """Name unnamed single scans by the line above their table."""
+    named = []
+    for part in parts:
+        blocks = part.found.blocks
+        if len(blocks) == 1 and blocks[0].names == ("",):
+            title = title_above(part.above, part.headings)
+            found = replace(part.found, blocks=(replace(blocks[0], names=(title,)),))
+            named.append(replace(part, found=found))
+        else:
+            named.append(part)
+    return named
 
 
 def _skipped_flags(skipped: Sequence[Skipped]) -> tuple[Flag, ...]:

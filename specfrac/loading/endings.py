@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+_FEWEST = 3
 _FORM = re.compile(r"[+-]?[0-9]*([.,]?)([0-9]*)(?:[eEdD][+-]?([0-9]+))?")
 
 
@@ -28,14 +29,14 @@ def is_whole(last: str, others: Sequence[str]) -> bool:
 
     Examples
     --------
-    >>> is_whole("0.12", ["0.1234", "0.1240"]), is_whole("0.1200", ["0.1234"])
+    >>> is_whole("0.12", 5 * ["0.1234"]), is_whole("0.1200", 5 * ["0.1234"])
     (False, True)
     """
     match = _FORM.fullmatch(last.strip())
     if match is None or not match[1] or not match[2]:
         return False
     forms = [form for form in map(_FORM.fullmatch, (other.strip() for other in others)) if form]
-    if not forms:
+    if len(forms) < _FEWEST:
         return False
     exponents = {len(form[3]) for form in forms if form[3]}
     if match[3] is None:

@@ -14,12 +14,14 @@ from specfrac.loading.words import (
     is_only_quantity,
     may_matter,
     names_no_spectrum,
+    names_samples,
     ordinate_word,
 )
 
 _LOOKED_AT = 6
 _FEW_COLUMNS = 8
 _COMMENT = re.compile(r"^\s*(?:#+|//+|!+|\"#+)\s*")
+_KEY_VALUE = re.compile(r"([^:=;,\t]+?)\s*[:=;,\t]\s*(.*)")
 _WIDE_BLANKS = re.compile(r"\s{2,}|\t")
 
 
@@ -204,3 +206,19 @@ def _filled_forward(row: list[str]) -> list[str]:
         if not spread[i]:
             spread[i] = spread[i - 1]
     return spread
+
+
+def title_above(above: Sequence[str], headings: Headings) -> str:
+    """Return the sample name that stands on a line of its own above a table.
+
+    "Sample: yellow cut" counts, and so does the only line of text when there
+    is no other. Needed where tables stand one below the other.
+    """
+    texts = [line.strip(" \t,;|\"'#") for line in above]
+    texts = [text for text in texts if text]
+    for text in texts:
+        match = _KEY_VALUE.fullmatch(text)
+        if match and names_samples(match[1]) and match[2].strip(" \"'"):
+            return match[2].strip(" \"'")
+    free = texts[: len(texts) - len(headings.rows)]
+    return free[0] if len(free) == 1 and not _KEY_VALUE.fullmatch(free[0]) else ""

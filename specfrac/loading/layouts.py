@@ -7,33 +7,24 @@ Headings decide first, values second.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from specfrac.errors import ScanFileError
-from specfrac.flags import Flag
 from specfrac.loading.axis import LOWEST_NM, check_range, looks_like_axis, refuse_wavenumbers, to_nm
-from specfrac.loading.blocks import Block, NotASpectrumError, Skipped
+from specfrac.loading.blocks import Block, Interpretation, NotASpectrumError, Skipped
+from specfrac.loading.faults import (
+    not_measured,
+    refuse_faults,
+    refuse_short_rows,
+    refuse_two_marks,
+)
 from specfrac.loading.headings import Heading, Headings
 from specfrac.loading.table import Table
 
-_TWO_MARKS_ADVICE = (
-    "A decimal comma and a comma between cells cannot be told apart. "
-    "Export with semicolons or tabs between cells, or with decimal points."
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Interpretation:
-    """What a table turned out to be."""
-
-    layout: str
-    blocks: tuple[Block, ...]
-    skipped: tuple[Skipped, ...] = ()
+FEWEST_ROWS = 20
 
 
 def by_columns(table: Table, headings: Headings, file: str) -> Interpretation:
@@ -46,11 +37,13 @@ def by_columns(table: Table, headings: Headings, file: str) -> Interpretation:
     ScanFileError
         If it is a spectrum with a fault.
     """
+    if len(table) < FEWEST_ROWS:
+        raise NotASpectrumError(f"{len(table)} rows are too few for a scan")
     numeric = [c for c in range(table.n_columns) if c not in table.texts]
     axes = find_axes(table, headings, numeric, file)
     refuse_faults(table, file)
-    _refuse_two_marks(table, numeric, file)
-    skipped: list[Skipped] = []
+    refuse_two_marks(table, len(numeric), file)
+    skipped = [Skipped(f"column {column + 1}", "it holds text") for column in sorted(table.texts)]
     groups = _groups(axes, numeric, headings)
     blocks = []
     for axis, columns in groups:
@@ -162,12 +155,8 @@ def _block(
         n_used = int(np.flatnonzero(used)[-1]) + 1 if used.any() else 0
         axis_values, values, rows = axis_values[:n_used], values[:n_used], rows[:n_used]
         _refuse_half_rows(table, axis, columns, n_used, file)
-    elif table.short_rows:
-        short = table.short_rows[0]
-        raise ScanFileError(
-            f"{file}, row {table.rows[short]}: the row has fewer cells than the {table.n_columns} "
-            "of the rows before it. Put back the missing cells or delete the row."
-        )
+    else:
+        refuse_short_rows(table, file)
     if not table.complete and np.isnan(axis_values).any():
         missing = int(np.flatnonzero(np.isnan(axis_values))[0])
         raise ScanFileError(
@@ -177,13 +166,17 @@ def _block(
     check_range(axis_values, unit, file, rows)
     names, ordinates, titles = _titles(headings, axis, columns, paired=paired)
     return Block(
-        wavelength=to_nm(axis_values, unit, file),
+        wavelength=to_nm(axis_values, unit),
         values=np.ascontiguousarray(values.T),
         names=names,
         ordinates=ordinates,
         headings=titles,
         points=rows,
-        flags=_not_measured(table, columns, values, rows),
+        flags=()
+        if table.complete
+        else not_measured(
+            values.T, [table.overflow_word.get(column) for column in columns], rows, "row"
+        ),
         places=[column + 1 for column in columns],
     )
 
@@ -206,31 +199,6 @@ def _titles(
     )
 
 
-def _not_measured(
-    table: Table, columns: list[int], values: NDArray[np.float64], rows: Iterable[int]
-) -> tuple[tuple[Flag, ...], ...]:
-    if table.complete:
-        return ()
-    missing = np.isnan(values)
-    if not missing.any():
-        return ()
-    lines = list(rows)
-    flags: list[tuple[Flag, ...]] = []
-    for i, column in enumerate(columns):
-        where = np.flatnonzero(missing[:, i])
-        if not where.size:
-            flags.append(())
-            continue
-        word = table.overflow_word.get(column)
-        said = "blank" if word is None else f"blank or {word!r}"
-        message = (
-            f"{where.size} of {len(lines)} readings are not numbers ({said}), "
-            f"the first in row {lines[int(where[0])]}; they count as not measured"
-        )
-        flags.append((Flag("not-measured", message),))
-    return tuple(flags)
-
-
 def _refuse_half_rows(table: Table, axis: int, columns: list[int], n_used: int, file: str) -> None:
     """A short row may leave out whole pairs of columns, never half a pair."""
     for index in table.short_rows:
@@ -242,32 +210,3 @@ def _refuse_half_rows(table: Table, axis: int, columns: list[int], n_used: int, 
                 f"{file}, row {table.rows[index]}: the row ends after a wavelength of column "
                 f"{axis + 1}; its reading is missing. Put it back or delete the row."
             )
-
-
-def refuse_faults(table: Table, file: str) -> None:
-    """Raise for the first cell that is no reading at all."""
-    if not table.faults:
-        return
-    fault = table.faults[0]
-    place = f"{file}, row {fault.row}, column {fault.column + 1}: "
-    found = repr(fault.found if len(fault.found) <= 40 else fault.found[:37] + "...")
-    if fault.rule == "not a number":
-        raise ScanFileError(f"{place}{found} is not a number. Correct the cell or delete the row.")
-    if fault.rule == "infinite":
-        raise ScanFileError(
-            f"{place}{found} is larger than any number a reading can be (infinite). "
-            "Correct the cell, or leave it blank if it was not measured."
-        )
-    raise ScanFileError(
-        f"{place}{found} stands for an infinite value or none at all, and readings must be finite. "
-        "Leave the cell blank if the point was not measured."
-    )
-
-
-def _refuse_two_marks(table: Table, numeric: list[int], file: str) -> None:
-    """Whole numbers between commas may be halves of numbers with a decimal comma."""
-    if table.dialect.separator == "," and table.integers_only and len(numeric) > 2:
-        raise ScanFileError(
-            f"{file}, row {table.rows[0]}: commas part {len(numeric)} whole numbers and no number "
-            f"has a decimal mark. {_TWO_MARKS_ADVICE}"
-        )

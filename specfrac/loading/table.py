@@ -141,7 +141,7 @@ def _belongs(kinds: list[str], run: _Run) -> bool:
         BLANK in (column, kind) or column == _column_kind(kind)
         for column, kind in zip(columns, kinds, strict=False)
     ]
-    if not any(kind != BLANK for kind in kinds):
+    if not any(kind in (NUMBER, OVER, LITERAL) for kind in kinds):
         return False
     return all(fits) or (sure and fits[0] and columns[0] != BLANK)
 
