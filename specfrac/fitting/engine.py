@@ -36,6 +36,8 @@ FIRST_SHAPE_ERROR = 0.005  # of the highest absorbance; the first pass need not 
 FIRST_TOLERANCE = 1e-6  # the first pass only serves weights and errors
 SHIFT_REACH, SHIFT_MOVE = 1.5, 1.0  # nm from the expansion point: trusted, moved beyond
 BROADENING_REACH, BROADENING_MOVE, BROADENING_GRID = 3.0, 1.2, 2.0  # nm^2
+EXCESS_DOUBT = 4.0  # standard deviations of chi-square
+PENALTY_LIMIT = 20.0  # chi-square of six degrees exceeds it once in 360
 SHAPE_FACTORS = np.array([1.0, 2**0.5, 2.0, 2**1.5, 4.0, 2**2.5, 8.0, 16.0])
 LIKELIHOOD_GAIN = 2.0  # half the 95 % point of chi-square with one degree, rounded up
 SEARCH_STEP_NM, SEARCH_WIDTH_NM = 8.0, 10.6  # unassigned bands: comb, and FWHM of 25 nm
@@ -539,7 +541,7 @@ def solve(problem: Problem) -> Solution:
         free, free_converged = minimise(system, values, bounds=False)
         summary = Summary(system, values, free, shapes[tubes], comb, errors.rows(tubes))
         summary.estimates(result)
-        if (result.misfit[tubes] == 0).all() or errors.stated:
+        if errors.stated:
             summary.tests(result)
         result.converged[tubes] = converged & free_converged
         result.shape_factor[tubes] = asked_shape_factor(system, free)
@@ -548,8 +550,10 @@ def solve(problem: Problem) -> Solution:
     weight = used / noise_variance(problem, shapes, baseline, errors)
     relax(problem, prior, parameters, everyone, weight, modes_of, complete)
 
-    # A scan that the stated errors do not cover is fitted again with the excess as
-    # independent error. What the stated errors left unexplained stays on record.
+    # A scan that the stated errors do not cover, or cover only by shifts and breadths no
+    # instrument has, is fitted again with the excess as independent error. What the stated
+    # errors left unexplained stays on record.
+    result.misfit[~_doubtful(result, prior)] = 0.0
     again = np.flatnonzero(result.misfit > 0)
     if again.size:
         errors = Errors(np.hypot(noise, tail), relative, stated=False)
@@ -563,6 +567,15 @@ def solve(problem: Problem) -> Solution:
     result.covariance_shape *= raised[:, :, None]
     result.zero_shape_variance *= raised
     return result
+
+
+def _doubtful(result: Solution, prior: Prior) -> Mask:
+    """Fits whose chi-square, or whose distance from the priors, is improbable."""
+    away = result.parameters - prior.mean
+    away[:, prior.fixed] = 0.0
+    penalty = _dot(away, away @ prior.precision)
+    limit = result.degrees + EXCESS_DOUBT * np.sqrt(2 * result.degrees)
+    return np.asarray((result.chi_square > limit) | (penalty > PENALTY_LIMIT))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
