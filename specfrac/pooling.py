@@ -206,7 +206,7 @@ def cuts_of(tubes: Sequence[tuple[str, TubeContent | None]], members: Sequence[s
             continue
         names.append(name)
         segments.append(segment)
-        masses.append((_mass(held, members), _mass(held, held.pigments)))
+        masses.append((correlated_mass(held, members), correlated_mass(held, held.pigments)))
     variables = [_contributions(pair) for pair in masses]
     counts: dict[Variable, int] = {}
     for contributions in variables:
@@ -233,7 +233,7 @@ def cuts_of(tubes: Sequence[tuple[str, TubeContent | None]], members: Sequence[s
     )
 
 
-def _mass(held: TubeContent, members: Sequence[str]) -> AffineScalarFunc:
+def correlated_mass(held: TubeContent, members: Sequence[str]) -> AffineScalarFunc:
     """Mass in the tube, µg, of unconstrained estimates, with its correlations."""
     concentration = sum(
         (
