@@ -83,11 +83,11 @@ def _without_cut_row(lines: list[str], dialect: Dialect) -> tuple[list[str], tup
     tables = tables_of(lines[-FEWEST_POINTS * 2 :], dialect)
     offset = len(lines) - len(lines[-FEWEST_POINTS * 2 :])
     last = len(lines) - offset
-    if not tables or tables[-1].rows[-1] != last:
+    if not tables or tables[-1].rows[-1] < last - 1:
         return lines, ()  # the file ends with text, not with a row
     cells = dialect.split(lines[-1])
-    above = [dialect.split(lines[offset + row - 1]) for row in tables[-1].rows[:-1]]
-    if not above or len(above[-1]) == len(cells):
+    above = [dialect.split(lines[offset + row - 1]) for row in tables[-1].rows if row < last]
+    if tables[-1].rows[-1] == last and (not above or len(above[-1]) == len(cells)):
         others = [row[-1] for row in above] if len(above) >= SURE_ROWS else cells[1:-1]
         if is_whole(cells[-1], others):
             return lines, ()
