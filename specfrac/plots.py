@@ -475,16 +475,18 @@ def plot_fit(fit: MixtureFit, axes: Sequence[Axes], *, index: int = 0) -> tuple[
 
 
 def fit_figure(
-    fit: MixtureFit, *, index: int = 0, width: float = 7.2, height: float = 4.4
+    fit: MixtureFit, *, index: int = 0, width: float = 7.2, height: float = 4.1
 ) -> Figure:
     """Return a new figure of one scan, its fit and its residual; inches."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(width, height))
     axes = figure.subplots(2, 1, sharex=True, height_ratios=(3.4, 1))
-    figure.subplots_adjust(left=0.085, right=0.975, top=0.985, bottom=0.095, hspace=0.07)
+    figure.subplots_adjust(left=0.1, right=0.975, top=0.985, bottom=0.095, hspace=0.07)
     plot_fit(fit, axes, index=index)
-    figure.align_ylabels(axes)
+    for ax in axes:
+        # one fixed place, so that the labels line up and no tick label pushes them out
+        ax.yaxis.set_label_coords(-0.085, 0.5)
     return figure
 
 

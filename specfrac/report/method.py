@@ -90,8 +90,16 @@ def references_section(result: RunResult) -> Html | None:
     if not entries:
         return None
     sources = list(dict.fromkeys(s for _, entry in entries.values() for s in entry.sources))
-    rows = [_reference_row(solvent, entry, sources) for solvent, entry in entries.values()]
-    heads = ("Pigment", "Solvent", "Grade", "Scale", "Shape", "Sources", "Remark")
+    solvents = list(dict.fromkeys(solvent for solvent, _ in entries.values()))
+    bodies = [
+        tag(
+            "tbody",
+            tag("tr", tag("th", f"in {solvent}", scope="rowgroup", colspan="6", class_="over")),
+            [_reference_row(one, sources) for name, one in entries.values() if name == solvent],
+        )
+        for solvent in solvents
+    ]
+    heads = ("Pigment", "Grade", "Scale", "Shape", "Sources", "Remark")
     return tag(
         "section",
         tag("h2", "References used", id="references"),
@@ -110,7 +118,7 @@ def references_section(result: RunResult) -> Html | None:
                     "table",
                     tag("caption", "References used", class_="unseen"),
                     tag("thead", tag("tr", [tag("th", head, scope="col") for head in heads])),
-                    tag("tbody", rows),
+                    bodies,
                     class_="references",
                 ),
                 class_="wide",
@@ -122,16 +130,15 @@ def references_section(result: RunResult) -> Html | None:
     )
 
 
-def _reference_row(solvent: str, entry: PigmentReference, sources: list[str]) -> Html:
+def _reference_row(entry: PigmentReference, sources: list[str]) -> Html:
     numbers = ", ".join(str(sources.index(source) + 1) for source in entry.sources)
-    reason = entry.reason
     return tag(
         "tr",
         tag("th", swatch(pigment_style(entry.pigment)), full_name(entry.pigment), scope="row"),
-        [tag("td", cell) for cell in (solvent, entry.grade, scale_text(entry))],
+        [tag("td", cell) for cell in (entry.grade, scale_text(entry))],
         tag("td", f"{100 * entry.shape_error:g} %"),
         tag("td", numbers),
-        tag("td", tag("small", reason)),
+        tag("td", tag("small", entry.reason)),
     )
 
 

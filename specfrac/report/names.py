@@ -20,8 +20,8 @@ FULL_NAMES = {
 
 GROUP_NAMES = {
     "carotenoids": "all carotenoids",
-    "chlorophyll-a-pool": "chlorophyll a + pheophytin a, as chlorophyll a",
-    "chlorophyll-b-pool": "chlorophyll b + pheophytin b, as chlorophyll b",
+    "chlorophyll-a-pool": "chl a + pheo a, as chl a",
+    "chlorophyll-b-pool": "chl b + pheo b, as chl b",
 }
 
 ROLE_WORDS = {

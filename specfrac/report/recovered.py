@@ -33,8 +33,6 @@ def balance_section(result: RunResult) -> Html | None:
             pool_table(found),
             _conversion(found.porphyrins),
             tag("h3", "Mass of each pigment in each tube, µg"),
-            mass_table(result),
-            content_words(result),
             tag(
                 "p",
                 "Sums and recoveries use the estimates without the bound at zero, so that a mean "
@@ -42,6 +40,8 @@ def balance_section(result: RunResult) -> Html | None:
                 "balance in nmol, because pheophytin is made on the column.",
                 class_="legend",
             ),
+            mass_table(result),
+            content_words(result),
         ),
         class_="balance",
         aria_labelledby="balance",

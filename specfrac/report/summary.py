@@ -263,10 +263,24 @@ def _mass_cell(tube: FractionResult, line: ReportedLine) -> Html:
 
 
 def _recovery_cell(line: ReportedLine) -> Html:
-    recovery = line.result.recovery
-    if recovery is None:
-        return tag("td", NONE, class_="figure")
-    return tag("td", _whole(stacked(recovery, factor=100), "%"), class_="figure")
+    figure = recovery_figure(line)
+    if line.result.recovery is None or made_on_column(line):
+        return tag("td", figure, class_="figure")
+    return tag("td", _whole(figure, "%"), class_="figure")
+
+
+def made_on_column(line: ReportedLine) -> bool:
+    """Return whether a pigment is made on the column, so that its own recovery misleads."""
+    return getattr(line.result, "group", "") == "pheophytin"
+
+
+def recovery_figure(line: ReportedLine) -> Html:
+    """Return a recovery in percent; pheophytin balances with its chlorophyll only."""
+    if line.result.recovery is None:
+        return text(NONE)
+    if made_on_column(line):
+        return tag("a", "see balance", href="#balance", title="pheophytin is made on the column")
+    return stacked(line.result.recovery, factor=100)
 
 
 def _whole(number: Html, unit: str) -> Html:
@@ -277,6 +291,8 @@ def _to_know(tube: FractionResult) -> Html:
     if not tube.flags:
         return tag("td", tag("small", "nothing to note"))
     worst = tube.flags[0]
+    if worst.severity == "note":
+        return tag("td", tag("small", counted(len(tube.flags), "remark")), class_="know")
     more = len(tube.flags) - 1
     tail = f" ({counted(more, 'more remark')})" if more else ""
     return tag(

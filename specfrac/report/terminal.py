@@ -9,6 +9,7 @@ from specfrac.plots import reported_lines
 from specfrac.report.markup import HARMFUL
 from specfrac.report.names import SEVERITY_WORDS, full_name
 from specfrac.report.numbers import NONE, plus_minus, share
+from specfrac.report.summary import made_on_column
 
 if TYPE_CHECKING:
     from specfrac.run import FractionResult, RunResult
@@ -48,13 +49,14 @@ def _row(tube: FractionResult) -> tuple[str, ...]:
     purity = tube.purity
     line = next(line for line in reported_lines(tube) if line.key == purity.main)
     label = line.label if len(line.members) > 1 else full_name(line.key)
-    recovery = line.result.recovery
+    made = made_on_column(line) and line.result.recovery is not None
+    recovery = "see balance" if made else plus_minus(line.result.recovery, factor=100.0)
     return (
         name,
         label,
         share(purity.share_mass, purity.interval),
         plus_minus(line.result.mass),
-        plus_minus(recovery, factor=100.0),
+        recovery,
         _flags(tube),
     )
 

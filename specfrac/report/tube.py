@@ -28,7 +28,7 @@ from specfrac.report.numbers import (
     stacked,
 )
 from specfrac.report.pictures import scan_picture
-from specfrac.report.summary import flag_list
+from specfrac.report.summary import flag_list, recovery_figure
 from specfrac.report.workings import mass_limit, tube_workings
 
 if TYPE_CHECKING:
@@ -134,8 +134,8 @@ def _measured(result: RunResult, tube: FractionResult, number: int) -> list[Html
     return [
         *[_figure(tube, tube.fit, number, index) for index in range(len(tube.fit.scans))],
         composition_table(tube, number),
-        _second_opinion(tube, tube.equations),
         _details(tube.fit),
+        _second_opinion(tube, tube.equations),
         tube_workings(result, number),
     ]
 
@@ -211,7 +211,7 @@ def _line_row(tube: FractionResult, line: ReportedLine, number: int, links: bool
         head,
         [tag("td", figure, class_="figure") for figure in figures],
         _share_cell(line),
-        tag("td", stacked(one.recovery, factor=100), class_="figure"),
+        tag("td", recovery_figure(line), class_="figure"),
         tag("td", tag("small", _state(line)), class_="state"),
     )
 
@@ -312,8 +312,12 @@ def _second_opinion(tube: FractionResult, found: Sequence[EquationResult]) -> Ht
     return tag(
         "details",
         tag("summary", "Second opinion: published simultaneous equations beside the fit"),
-        _table("Equations and fit", heads, rows, class_="plain"),
-        tag("ol", [tag("li", _set_words(one)) for one in found], class_="sources"),
+        tag(
+            "div",
+            _table("Equations and fit", heads, rows, class_="plain"),
+            tag("ol", [tag("li", _set_words(one)) for one in found], class_="sources"),
+            class_="side-by-side",
+        ),
         _reasons(found),
         class_="opinion",
         open=True,
@@ -328,29 +332,34 @@ def _from_set(one: EquationResult, output: str, unit: str) -> str:
 
 
 def _set_words(one: EquationResult) -> str:
+    published = one.equation_set
+    return f"{published.source}; for {published.solvent_as_published}."
+
+
+def _readings(one: EquationResult) -> list[str]:
     read = ", ".join(
         f"A({wavelength:g} nm) {pretty(f'{value:.4f}')}"
         for wavelength, value in one.absorbances.items()
     )
-    published = one.equation_set
-    return (
-        f"{published.source}; for {published.solvent_as_published}"
-        + (f"; read in 1 cm: {read}" if read else "")
-        + "."
+    offset = (
+        f", less {pretty(f'{one.offset:.4f}')} at {one.offset_wavelength:g} nm"
+        if one.offset_wavelength is not None
+        else ""
     )
+    return [f"read in 1 cm: {read}{offset}"] if read else []
 
 
 def _reasons(found: Sequence[EquationResult]) -> Html | None:
     listed = [
-        (at, reason)
+        (at, words)
         for at, one in enumerate(found, start=1)
-        for reason in dict.fromkeys(one.reasons)
+        for words in (*_readings(one), *dict.fromkeys(one.reasons))
     ]
     if not listed:
         return None
     return tag(
         "details",
-        tag("summary", "Why they may differ from the fit"),
+        tag("summary", "What the equations read, and why they may differ from the fit"),
         tag("ul", [tag("li", f"set {at}: {reason}") for at, reason in listed], class_="sources"),
     )
 
