@@ -23,6 +23,8 @@ from specfrac.uncertainty import NORMAL_95, Quantity, measured
 Array = NDArray[np.float64]
 
 ROUNDING = 1e-12
+SHARES = (0.90, 0.95, 0.98)
+"""Shares for which a pool is always sought."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +82,7 @@ class Pool:
     mass : Quantity
         µg of the wanted pigment.
     share : Quantity
-        Its share of the coloured pigment by mass, fraction of one.
+        Its share of the coloured pigment by mass, fraction of one, kept within 0 and 1.
     interval : (float, float)
         95 % of the share, within 0 and 1.
     wanted_share : float or None
@@ -162,7 +164,9 @@ class Pools:
         return Pool(
             names=self.cuts.names[held],
             mass=Quantity(target, math.sqrt(covariance[0, 0]), "µg"),
-            share=Quantity(share, spread / total if total > 0 else math.nan, ""),
+            share=Quantity(
+                min(max(share, 0.0), 1.0), spread / total if total > 0 else math.nan, ""
+            ),
             interval=_fieller(target, total, covariance),
             wanted_share=wanted_share,
             probability=probability,
@@ -346,6 +350,64 @@ def trade_off(pools: Pools) -> TradeOff:
     return TradeOff(tuple(pools.pool(i) for i in reversed(kept)))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Pooling:
+    """Which tubes to pool for one wanted pigment.
+
+    Attributes
+    ----------
+    target : str
+        Pigment key or name of a pool of pigments.
+    order : tuple of str
+        Tubes in the order they came off.
+    confidence : float
+        Least probability asked of the best pools.
+    best : tuple of (float, Pool or None)
+        Wanted share and the best pool for it, None where there is none.
+    curve : tuple of Pool
+        Trade-off between mass and share, see `trade_off`.
+    """
+
+    target: str
+    order: tuple[str, ...]
+    confidence: float
+    best: tuple[tuple[float, Pool | None], ...]
+    curve: tuple[Pool, ...]
+
+
+def pooling(
+    cuts: Cuts, target: str, *, wanted_share: float | None = None, confidence: float = 0.5
+) -> Pooling | None:
+    """Return the best pools at several shares, and the trade-off of mass and share.
+
+    Parameters
+    ----------
+    cuts : Cuts
+    target : str
+        What `cuts` calls the target.
+    wanted_share : float, optional
+        Besides 90, 95 and 98 %.
+    confidence : float
+        As in `best_pool`.
+
+    Returns
+    -------
+    Pooling or None
+        None without a measured tube.
+    """
+    if not cuts.names:
+        return None
+    pools = all_pools(cuts)
+    shares = sorted({*SHARES, *(() if wanted_share is None else (wanted_share,))})
+    return Pooling(
+        target,
+        cuts.names,
+        confidence,
+        tuple((share, best_pool(pools, share, confidence=confidence)) for share in shares),
+        trade_off(pools).pools,
+    )
+
+
 def _normal_cdf(values: Array) -> Array:
     # scipy.special would be the only use of scipy here, and takes 0.1 s to import
     return np.array([0.5 * math.erfc(-value / math.sqrt(2)) for value in values])
@@ -354,9 +416,9 @@ def _normal_cdf(values: Array) -> Array:
 def _fieller(target: float, total: float, covariance: Array) -> tuple[float, float]:
     """95 % interval of a ratio of normal quantities (Fieller 1954), within 0 and 1."""
     squared = NORMAL_95**2
-    a = total * total - squared * covariance[1, 1]
-    b = target * total - squared * covariance[0, 1]
-    c = target * target - squared * covariance[0, 0]
+    a = float(total * total - squared * covariance[1, 1])
+    b = float(target * total - squared * covariance[0, 1])
+    c = float(target * target - squared * covariance[0, 0])
     if not a > 0:
         return 0.0, 1.0
     half = math.sqrt(max(b * b - a * c, 0.0))

@@ -25,9 +25,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from specfrac.balance import Balance, BalanceRow
+    from specfrac.decisions import Decision
+    from specfrac.elution import Profile
     from specfrac.equations import EquationResult
     from specfrac.fitting import Identification
     from specfrac.fitting.results import MixtureFit
+    from specfrac.pooling import Pool, Pooling
     from specfrac.purity import Purity
     from specfrac.quantities import PorphyrinBalance
     from specfrac.run import RunResult
@@ -230,6 +233,8 @@ def run_record(result: RunResult) -> Record:
         "run": {**_header(run), "flags": _flags(result.flags)},
         "fractions": [_fraction(one) for one in result.fractions],
         "balance": _balance(result.balance),
+        "pooling": _pooling(result.pooling),
+        "elution": _elution(result.elution),
     }
     filled: Record = plain(record)
     return filled
@@ -272,7 +277,7 @@ def _fraction(result: FractionResult) -> Record:
         **_measured("recovery", result.total_recovery),
         **_share_of_main(result.purity),
         "purity": _purity(result.purity),
-        "decision": None,
+        "decision": _decision(result.decision),
         "fit": _fit_details(fit),
         "equations": [_equations(one) for one in result.equations],
         "identifications": _identifications(result.identification),
@@ -456,6 +461,84 @@ def _porphyrins(one: PorphyrinBalance) -> Record:
     }
 
 
+def _decision(one: Decision | None) -> Record | None:
+    if one is None:
+        return None
+    return {
+        "action": one.action,
+        "rule": one.rule,
+        "number": one.number,
+        "limit": one.limit,
+        "unit": one.unit,
+        "setting": one.setting,
+        "probability_share_above": one.probability,
+        "pool_with": one.partners,
+        "dilution_factor": one.dilution_factor,
+        "sentence": one.sentence,
+    }
+
+
+def _pooling(pooling: Pooling | None) -> Record | None:
+    if pooling is None:
+        return None
+    return {
+        "target": pooling.target,
+        "order": pooling.order,
+        "confidence": pooling.confidence,
+        "best": [
+            {"wanted_share": share, "pool": _pool(pool) if pool else None}
+            for share, pool in pooling.best
+        ],
+        "curve": [_pool(pool) for pool in pooling.curve],
+    }
+
+
+def _pool(pool: Pool) -> Record:
+    return {
+        "tubes": pool.names,
+        **_measured("mass", pool.mass, "ug"),
+        **_measured("share", pool.share),
+        **_ends("share", pool.interval),
+        "probability_share_above": pool.probability,
+        "yield_share": pool.yield_share,
+    }
+
+
+def _elution(profile: Profile | None) -> Record | None:
+    if profile is None:
+        return None
+    return {
+        "tubes": profile.names,
+        "start_ml": profile.start,
+        "end_ml": profile.end,
+        "left_out": profile.left_out,
+        "bands": [
+            {
+                "pigment": band.pigment,
+                "masses_ug": [mass.value if mass else None for mass in band.masses],
+                "mass_standard_uncertainties_ug": [
+                    mass.uncertainty if mass else None for mass in band.masses
+                ],
+                **_measured("total", band.total, "ug"),
+                **_measured("centre", band.centre, "ml"),
+                **_measured("width", band.width, "ml"),
+                **_measured("column_volumes", band.column_volumes),
+                "complete": band.complete,
+            }
+            for band in profile.bands
+        ],
+        "neighbours": [
+            {
+                "first": one.first,
+                "second": one.second,
+                **_measured("resolution", one.resolution),
+                "overlap": one.overlap,
+            }
+            for one in profile.neighbours
+        ],
+    }
+
+
 # Tables
 
 
@@ -498,7 +581,7 @@ def _fraction_row(one: FractionResult) -> Record:
         **_measured("carotenoids", carotenoids.mass if carotenoids else None, "ug"),
         **_measured("chlorophyll_a_pool", pool.mass if pool else None, "ug"),
         "unassigned_share": one.fit.unassigned_share if one.fit else None,
-        "decision": None,
+        "decision": one.decision.action if one.decision else "",
         "flags": "; ".join(flag.code for flag in one.flags),
         "purity": purity.sentence if purity else "",
     }

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from specfrac.balance import Balance, BalanceRow, balance, balance_flags
+from specfrac.decisions import Decision, decide, target_cuts
+from specfrac.elution import Profile, elution_profile
 from specfrac.flags import Flag, ranked
+from specfrac.pooling import Pooling, pooling
 from specfrac.purity import Purity, Target
 from specfrac.references import ReferenceLibrary, load_references
 from specfrac.sheet import Fraction, InputFile, Run, TubeScan
 from specfrac.tubes import (
     FractionResult,
     GroupResult,
+    MeasuredTube,
     PigmentResult,
     bench,
     measure_all,
@@ -26,11 +30,14 @@ if TYPE_CHECKING:
 __all__ = [
     "Balance",
     "BalanceRow",
+    "Decision",
     "Fraction",
     "FractionResult",
     "GroupResult",
     "InputFile",
     "PigmentResult",
+    "Pooling",
+    "Profile",
     "Purity",
     "Run",
     "RunResult",
@@ -55,6 +62,10 @@ class RunResult:
     balance : Balance
     flags : tuple of Flag
         Of the run as a whole, worst first; each tube has its own.
+    pooling : Pooling or None
+        Which neighbouring tubes to pool; None without a target pigment.
+    elution : Profile or None
+        None when fewer than two tubes have an eluted volume.
     """
 
     run: Run
@@ -62,6 +73,8 @@ class RunResult:
     fractions: tuple[FractionResult, ...]
     balance: Balance
     flags: tuple[Flag, ...]
+    pooling: Pooling | None = None
+    elution: Profile | None = None
 
     def fraction(self, name: str) -> FractionResult | None:
         """Return the result of one tube, or None."""
@@ -106,22 +119,44 @@ def analyse_run(run: Run, library: ReferenceLibrary | None = None) -> RunResult:
     table = bench(run, library)
     tubes = measure_all(table)
     loaded = next((tube for tube in tubes if tube.fraction.role == "loaded"), None)
-    results = tuple(
+    target = _target(run, library)
+    results = [
         result_of(
             tube,
             table,
             loaded=None if tube is loaded or tube.fraction.role == "standard" else loaded,
-            target=_target(run, library),
+            target=target,
         )
         for tube in tubes
-    )
+    ]
+    decisions = {one.fraction: one for one in decide(tubes, results, run.settings, target)}
+    results = [replace(one, decision=decisions.get(one.fraction.name)) for one in results]
     found = balance(tubes, run.settings)
     flags = [
         *_run_flags(run, results),
         *balance_flags(found, run.settings),
         *(flag for result in results for flag in _content_flags(result, run)),
     ]
-    return RunResult(run, library.version, results, found, ranked(flags))
+    return RunResult(
+        run,
+        library.version,
+        tuple(results),
+        found,
+        ranked(flags),
+        pooling=_pooling(tubes, run, target),
+        elution=elution_profile(tubes, table),
+    )
+
+
+def _pooling(tubes: Sequence[MeasuredTube], run: Run, target: Target | None) -> Pooling | None:
+    if target is None:
+        return None
+    return pooling(
+        target_cuts(tubes, target),
+        target.name,
+        wanted_share=target.share,
+        confidence=run.settings["decision_confidence"],
+    )
 
 
 def _target(run: Run, library: ReferenceLibrary) -> Target | None:

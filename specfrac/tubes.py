@@ -38,6 +38,7 @@ from specfrac.sheet import Fraction, Run
 from specfrac.uncertainty import Quantity, measured
 
 if TYPE_CHECKING:
+    from specfrac.decisions import Decision
     from specfrac.fitting import Identification
     from specfrac.fitting.results import Group, MixtureFit
     from specfrac.references import ReferenceLibrary
@@ -152,6 +153,8 @@ class FractionResult:
         Published simultaneous equations, as a second opinion.
     flags : tuple of Flag
         Of scan, fit and tube, worst first.
+    decision : Decision or None
+        What to do with the tube; for cuts and washes.
     """
 
     fraction: Fraction
@@ -165,6 +168,7 @@ class FractionResult:
     total_recovery: Quantity | None
     equations: tuple[EquationResult, ...]
     flags: tuple[Flag, ...]
+    decision: Decision | None = None
 
     def pigment(self, key: str) -> PigmentResult | None:
         """Return the result of one pigment, or None when it was no candidate."""
