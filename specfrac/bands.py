@@ -19,10 +19,9 @@ Array = NDArray[np.float64]
 
 BASELINES = {"none": (), "constant": ("offset",), "exponential": ("amplitude", "decay")}
 TOLERANCE = 1e-14
+# Many blended bands lie in a flat valley: their sum is settled long before each of them is.
 GROWTH_TOLERANCE = 1e-7
 GROWTH_EVALUATIONS = 80
-# many blended bands lie in a flat valley; their sum is settled long before each of them is
-POLISH_TOLERANCE = 1e-9
 CENTRE_MARGIN = 0.05
 SQRT_2PI = math.sqrt(2 * math.pi)
 
@@ -482,7 +481,7 @@ def _grow(
         raise FitError(
             f"band fit: {problem.points.size} points cannot determine one band. Give more points."
         )
-    return problem.solve(best.parameters, TOLERANCE if n_bands is not None else POLISH_TOLERANCE)
+    return problem.solve(best.parameters, TOLERANCE if n_bands is not None else GROWTH_TOLERANCE)
 
 
 def _candidates(problem: _Problem, start: Array, n_places: int = 3) -> list[Array]:

@@ -50,6 +50,10 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "estimate-grade": ("warn", "a reference without published scale was used; not for mass"),
         "adapted-reference": ("note", "a reference was adapted from another solvent"),
         "scans-disagree": ("warn", "scans of one tube disagree beyond their uncertainty"),
+        # own standards
+        "standard-scale-differs": ("warn", "the scale of a standard is far from the published one"),
+        "standard-no-new-scale": ("note", "a published absorptivity gave the scale of a standard"),
+        "standard-shifted": ("warn", "the maxima of a standard lie off those of the library"),
         # run
         "no-solvent": ("fatal", "no solvent is stated; pigments are identified, masses are not given"),
         "no-scan": ("note", "the tube was not scanned"),
@@ -66,6 +70,23 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "unused-entry": ("note", "the sheet has an entry that the analysis does not use"),
         "equations-disagree": ("note", "the simultaneous equations differ from the fit"),
         "candidate-uncertain": ("note", "the sheet's candidates leave out a pigment the scan shows"),
+        # bench
+        "plate-order": ("warn", "the named spots of a plate stand against the known order"),
+        "plate-unresolved": ("note", "the plate cannot tell two neighbouring spots apart by Rf"),
+        "plate-short-run": ("note", "the solvent front ran a short way, so Rf is coarse"),
+        "plate-overloaded": ("warn", "a spot is so long that its Rf is doubtful"),
+        "plate-rf-unusual": ("note", "an Rf lies outside the wide range of published ones"),
+        "plate-lanes-differ": ("warn", "one pigment runs differently in two lanes of a plate"),
+        "plate-disagrees": ("warn", "plate and scan disagree on what a tube holds"),
+        "plan-band-clipped": ("note", "a band of the first scan is too high to be read"),
+        "plan-concentrate": ("note", "the solution is too thin for the wanted absorbance"),
+        "qualification-failed": ("warn", "the last qualification of the instrument failed"),
+        "qualification-missing": ("note", "no qualification of the instrument is on record"),
+        "qualification-old": ("note", "the last qualification of the instrument is old"),
+        "qualification-memory": ("note", "a check stands on a value from memory"),
+        "claims-depart": ("warn", "a worked figure departs from what its own inputs give"),
+        "claims-carried": ("note", "a worked figure carries an error of an earlier step"),
+        "claims-other-method": ("note", "a worked figure is right by another valid method"),
     }
 )
 

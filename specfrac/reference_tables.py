@@ -70,6 +70,8 @@ OWN_FIELDS: dict[str, dict[str, type]] = {
         "sources": list,
     },
 }
+# "standard" is a record of where the reference comes from, of any content
+OWN_TABLES = ("format", "pigment", "reference", "standard", "band")
 BAND_FIELDS: dict[str, type] = {
     "centre_nm": float,
     "height": float,
@@ -145,6 +147,9 @@ def read_own_file(path: Path) -> OwnFile:
             f"{path}: format is {data.get('format')!r}, but this version reads {OWN_FORMAT}. "
             "Make the reference again from its scan."
         )
+    for name in data:
+        if name not in OWN_TABLES:
+            raise InputError(f"{path}: {name!r} is not known. {did_you_mean(name, OWN_TABLES)}")
     tables = {
         name: _checked(f"{path}, [{name}]", data.get(name, {}), fields)
         for name, fields in OWN_FIELDS.items()

@@ -51,10 +51,19 @@ class Shape:
     def __call__(self, wavelength: ArrayLike) -> Array:
         return gaussian_bands(wavelength, self.centre, self.height, self.width)
 
+    @property
+    def main_maximum(self) -> float:
+        """Wavelength of the highest point in the valid range, nm, to 0.05 nm."""
+        grid = self.grid()
+        return float(grid[np.argmax(self(grid))])
+
     def normalised(self) -> Shape:
         """Return the shape with 1 at its main maximum."""
-        grid = GRID[self.valid_from <= GRID]
-        return replace(self, height=self.height / self(grid).max())
+        return replace(self, height=self.height / self(self.grid()).max())
+
+    def grid(self) -> Array:
+        """Return wavelengths of the valid range in steps of 0.05 nm, nm."""
+        return GRID[(self.valid_from <= GRID) & (self.valid_to >= GRID)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,18 +79,22 @@ class Maxima:
     ratio: float
 
 
-def fit_shape_bands(wavelength: ArrayLike, values: ArrayLike) -> BandFit:
+def fit_shape_bands(
+    wavelength: ArrayLike, values: ArrayLike, *, target: float = TARGET_RMS
+) -> BandFit:
     """Fit the bands of a spectrum that is to become a shape, with the library's settings.
 
     Parameters
     ----------
     wavelength, values : array_like, shape (n_points,)
         The offset removed.
+    target : float
+        Relative rms residual that is good enough.
     """
     return fit_bands(
         wavelength,
         values,
-        target=TARGET_RMS,
+        target=target,
         max_bands=MAX_BANDS,
         min_width=MIN_WIDTH,
         max_width=MAX_WIDTH,
@@ -161,7 +174,7 @@ def smoothed(wavelength: Array, values: Array) -> Array:
 
 def shape_maxima(shape: Shape) -> Maxima:
     """Find the maxima of a shape."""
-    grid = GRID[shape.valid_from <= GRID]
+    grid = shape.grid()
     return find_maxima(grid, shape(grid), chlorophyll_type="red" in shape.region)
 
 
