@@ -81,17 +81,14 @@ def inspect_reading(
     scans = tuple(reading.scans)
     if solvent is None:
         guesses = tuple(
-            identify(scan, library, path_length=path_length, bandwidth=bandwidth)
-            for scan in scans
+            identify(scan, library, path_length=path_length, bandwidth=bandwidth) for scan in scans
         )
         message = Flag(
             "no-solvent",
             "no solvent is given: pigments are identified, concentrations are not given. "
             "Give the solvent.",
         )
-        return Inspection(
-            reading, scans, (None,) * len(scans), guesses, ((message,),) * len(scans)
-        )
+        return Inspection(reading, scans, (None,) * len(scans), guesses, ((message,),) * len(scans))
     references = library.select(solvent=solvent, pigments=pigments)
     fits = fit_mixtures(scans, references, path_length=path_length, bandwidth=bandwidth)
     if len(fits) == 1 and not np.isfinite(fits[0].concentration).all():
@@ -165,8 +162,8 @@ def _fit_lines(fit: MixtureFit) -> list[str]:
         lines.append(f"    {pigment:<18}{value}{note}")
     for group in fit.groups:
         if group.members:
-            value, error = fit.group_concentration(group)
-            lines.append(f"    {group.name:<18} {rounded(1e3 * value, 1e3 * error)}  (sum)")
+            total, error = fit.group_concentration(group)
+            lines.append(f"    {group.name:<18} {rounded(1e3 * total, 1e3 * error)}  (sum)")
     lines.append(f"  unassigned: {100 * fit.unassigned_share:.1f} % of the area")
     return lines
 

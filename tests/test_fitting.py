@@ -66,9 +66,7 @@ def test_twice_the_path_is_half_the_concentration(references):
     once = fit_mixture(scan, references)
     twice = fit_mixture(scan, references, path_length=2.0)
     np.testing.assert_allclose(twice.concentration, once.concentration / 2, rtol=1e-9)
-    np.testing.assert_allclose(
-        twice.standard_uncertainty, once.standard_uncertainty / 2, rtol=1e-9
-    )
+    np.testing.assert_allclose(twice.standard_uncertainty, once.standard_uncertainty / 2, rtol=1e-9)
 
 
 def test_offset_of_either_sign_is_found_and_harmless(references):
@@ -86,8 +84,7 @@ def test_shifted_bands_are_followed(references):
         found, error = fit.group_shifts[group], fit.group_shift_uncertainties[group]
         assert abs(found - expected) < 4 * error + 0.05
     assert (
-        np.abs(fit.concentration_unconstrained - truth(references))
-        < 4 * fit.standard_uncertainty
+        np.abs(fit.concentration_unconstrained - truth(references)) < 4 * fit.standard_uncertainty
     ).all()
 
 
@@ -219,24 +216,17 @@ def test_lmfit_finds_the_same_concentrations(references, seed):
         scatter=0.01,
         rng=rng,
     )
-    fit = fit_mixture(
-        scan, references, bandwidth=bandwidth, noise=1e-3, shape_covariance=False
-    )
+    fit = fit_mixture(scan, references, bandwidth=bandwidth, noise=1e-3, shape_covariance=False)
     # the weights of the fit: noise that grows with the first pass's absorbance; its last
     # curve stands in for it here, and moving the weights by that much moves nothing
     fitted = fit.curves().fitted
     sigma = np.sqrt(1e-3**2 + transmittance_noise(fitted) ** 2)
-    parameters, residual = residual_through_lmfit(
-        references, scan, fit.used[0], sigma, bandwidth
-    )
+    parameters, residual = residual_through_lmfit(references, scan, fit.used[0], sigma, bandwidth)
     found = lmfit.minimize(
         residual, parameters, method="least_squares", xtol=1e-14, ftol=1e-14, gtol=1e-14
     )
     theirs = np.array(
-        [
-            found.params[f"a{k}"].value / entry.scale
-            for k, entry in enumerate(references.entries)
-        ]
+        [found.params[f"a{k}"].value / entry.scale for k, entry in enumerate(references.entries)]
     )
     uncertainty = np.sqrt(np.diag(fit.covariance_noise))
     scale = np.maximum(theirs, uncertainty)
@@ -493,7 +483,9 @@ def test_intervals_hold_the_truth(references):
     n = 120
     scans, truths = [], []
     for _ in range(n):
-        composition = {k: v * rng.lognormal(0, 0.7) * (rng.random() > 0.25) for k, v in GREEN.items()}
+        composition = {
+            k: v * rng.lognormal(0, 0.7) * (rng.random() > 0.25) for k, v in GREEN.items()
+        }
         common = rng.normal(0, 1.0)
         scans.append(
             simulate_scan(
@@ -502,7 +494,10 @@ def test_intervals_hold_the_truth(references):
                 wavelength=WAVELENGTH,
                 noise=5e-4,
                 transmittance_noise=3e-4,
-                group_shifts={g: common + rng.normal(0, 0.5) for g in ("carotene", "xanthophyll", "soret", "red")},
+                group_shifts={
+                    g: common + rng.normal(0, 0.5)
+                    for g in ("carotene", "xanthophyll", "soret", "red")
+                },
                 offset=rng.normal(0, 0.004),
                 scatter=abs(rng.normal(0, 0.004)),
                 scatter_exponent=rng.normal(2.5, 1.0),

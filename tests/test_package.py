@@ -183,7 +183,11 @@ def test_wheel_carries_the_references_even_zipped(tmp_path):
         "print(len(r.pigments))"
     )
     done = subprocess.run(
-        [sys.executable, "-I", "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False
+        [sys.executable, "-I", "-c", code],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stdout.strip() == "8"

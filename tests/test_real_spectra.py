@@ -69,7 +69,11 @@ def test_pure_pigment_is_named_with_its_share_and_concentration(pigment, solvent
         candidates = tuple(pigment if p == "pheophytin-a" else p for p in leaf)
     else:
         # spectral neighbours: the carotenoid asked for takes the place of its twin
-        twin = {"zeaxanthin": "beta-carotene", "antheraxanthin": "lutein", "alpha-carotene": "lutein"}
+        twin = {
+            "zeaxanthin": "beta-carotene",
+            "antheraxanthin": "lutein",
+            "alpha-carotene": "lutein",
+        }
         candidates = tuple(pigment if p == twin[pigment] else p for p in leaf)
     references = library.select(solvent=SOLVENTS[solvent], pigments=candidates)
     fit = fit_mixture(measured_scan(pigment, solvent, concentration), references)

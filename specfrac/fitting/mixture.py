@@ -18,7 +18,9 @@ from specfrac.fitting.error_model import (
     error_model,
 )
 from specfrac.fitting.groups import report_groups
+from specfrac.fitting.problem import Problem, Solution
 from specfrac.fitting.results import MixtureFit, MixtureFits, UnassignedBand
+from specfrac.fitting.summary import SEARCH_STEP_NM, SEARCH_WIDTH_NM
 from specfrac.flags import Flag, ranked
 from specfrac.references import ReferenceLibrary, References
 from specfrac.scans import Scan
@@ -127,7 +129,7 @@ def fit_mixtures(
     references: References,
     *,
     path_length: float | Sequence[float] = 1.0,
-    bandwidth: float | None | Sequence[float | None] = None,
+    bandwidth: float | Sequence[float | None] | None = None,
     linear_limit: float = LINEAR_LIMIT,
     absorptivity_uncertainty: bool = True,
     merge_limit: float | None = None,
@@ -150,9 +152,7 @@ def fit_mixtures(
         Tube(scan.name, (scan,), (1.0,), (0.0,), (_positive(path, "path_length"),), width)
         for scan, path, width in zip(scans, paths, bandwidths, strict=True)
     ]
-    options = _options(
-        linear_limit, absorptivity_uncertainty, merge_limit, noise, shape_covariance
-    )
+    options = _options(linear_limit, absorptivity_uncertainty, merge_limit, noise, shape_covariance)
     return MixtureFits(tuple(_fit_tubes(tubes, references, options)))
 
 
@@ -283,9 +283,7 @@ def identify(
     inside = scan.wavelength >= low
     if inside.sum() < 2:
         return ()
-    common = replace(
-        scan, wavelength=scan.wavelength[inside], absorbance=scan.absorbance[inside]
-    )
+    common = replace(scan, wavelength=scan.wavelength[inside], absorbance=scan.absorbance[inside])
     found = []
     for references in sets:
         fit = fit_mixtures(
@@ -339,9 +337,7 @@ def _one_each(value: object, n: int, name: str) -> list:
 # --- from tubes to problems -------------------------------------------------
 
 
-def _fit_tubes(
-    tubes: Sequence[Tube], references: References, options: Options
-) -> list[MixtureFit]:
+def _fit_tubes(tubes: Sequence[Tube], references: References, options: Options) -> list[MixtureFit]:
     """Sort tubes into batches with the same grid, path ratios and bandwidth; fit each."""
     batches: dict[tuple, list[int]] = {}
     for position, tube in enumerate(tubes):
@@ -385,13 +381,15 @@ class Usable:
     problem: str  # why the tube cannot be fitted, or ""
 
 
-def usable(tube: Tube, references: References, limit: float) -> Usable:
+def usable(tube: Tube, references: References, informative: Mask, limit: float) -> Usable:
     """Choose the usable readings of a tube.
 
     Parameters
     ----------
     tube : Tube
     references : References
+    informative : ndarray of bool, shape (n_points,)
+        Where some candidate absorbs.
     limit : float
         Linear limit, applied to the smoothed scan here and to the fit later.
 
@@ -416,14 +414,13 @@ def usable(tube: Tube, references: References, limit: float) -> Usable:
         floors.append(max(step / math.sqrt(12), error_model()["noise_floor"]))
         flags += _reading_flags(scan, smooth, inside & measured, flat, limit)
     used = np.concatenate(masks)
-    stacked = np.concatenate([scan.wavelength for scan in tube.scans])
     absorbance = np.concatenate([scan.absorbance for scan in tube.scans])
-    informative = used & _informative(references, stacked)
+    count = int((used & informative).sum())
     needed = int(error_model()["informative_points"])
     problem = ""
-    if informative.sum() < needed:
+    if count < needed:
         problem = (
-            f"{tube.name}: {int(informative.sum())} usable points tell of the candidates, but a "
+            f"{tube.name}: {count} usable points tell of the candidates, but a "
             f"fit needs {needed} (usable: {low:g} nm and up, below absorbance {limit:g}). "
             "Dilute, scan a wider range, or use a finer step."
         )
@@ -442,9 +439,7 @@ def _informative(references: References, wavelength: Array) -> Mask:
     return np.asarray((shapes > INFORMATIVE_SHARE).any(axis=0))
 
 
-def _reading_flags(
-    scan: Scan, smooth: Array, inside: Mask, flat: Mask, limit: float
-) -> list[Flag]:
+def _reading_flags(scan: Scan, smooth: Array, inside: Mask, flat: Mask, limit: float) -> list[Flag]:
     numbers = error_model()
     flags = list(scan.flags)
     if not inside.any():
@@ -499,11 +494,13 @@ def _fit_batch(tubes: list[Tube], references: References, options: Options) -> l
     if width is not None and width > error_model()["wide_bandwidth"]:
         # a wide slit averages transmittance; below absorbance 1 that hardly matters
         limit = min(limit, error_model()["wide_bandwidth_linear_limit"])
-    chosen = [usable(tube, references, limit) for tube in tubes]
+    stacked = np.concatenate([scan.wavelength for scan in tubes[0].scans])
+    informative = _informative(references, stacked)
+    chosen = [usable(tube, references, informative, limit) for tube in tubes]
     good = [i for i, choice in enumerate(chosen) if not choice.problem]
     fits: list[MixtureFit | None] = [None] * len(tubes)
     if good:
-        problem = engine.Problem(
+        problem = Problem(
             layout=model.layout(references, len(tubes[0].scans)),
             wavelengths=tuple(scan.wavelength for scan in tubes[0].scans),
             factors=_relative_factors(tubes[0]),
@@ -534,8 +531,8 @@ def _report(
     tube: Tube,
     references: References,
     options: Options,
-    problem: engine.Problem,
-    solution: engine.Solution,
+    problem: Problem,
+    solution: Solution,
     row: int,
     choice: Usable,
 ) -> MixtureFit:
@@ -599,7 +596,9 @@ def _report(
     groups, group_flags = report_groups(fit, merge_limit=options.merge_limit)
     flags = [
         *choice.flags,
-        *_fit_flags(fit, errors[lay.offsets], errors[lay.scatters]),
+        *_fit_flags(
+            fit, errors[lay.offsets], errors[lay.scatters], float(solution.fitted[row].max())
+        ),
         *_reference_flags(fit),
         *group_flags,
     ]
@@ -616,7 +615,7 @@ def _scale_covariance(concentration: Array, references: References, absorptivity
 
 
 def _unassigned(
-    solution: engine.Solution, row: int, amplitudes: Array, references: References
+    solution: Solution, row: int, amplitudes: Array, references: References
 ) -> tuple[tuple[UnassignedBand, ...], float]:
     """Significant further bands, strongest first, and the share of area left over."""
     height = solution.search_height[row]
@@ -630,7 +629,7 @@ def _unassigned(
         if z[i] < numbers["unassigned_significance"]:
             break
         # neighbours on the comb see the same band
-        if all(abs(places[i] - places[k]) > 3 * engine.SEARCH_STEP_NM for k in found):
+        if all(abs(places[i] - places[k]) > 3 * SEARCH_STEP_NM for k in found):
             found.append(int(i))
     share = float(solution.excess_share[row])
     areas = np.array(
@@ -641,17 +640,17 @@ def _unassigned(
     )
     assigned = float(areas @ amplitudes)
     if found:
-        extra = float(height[found[0]]) * engine.SEARCH_WIDTH_NM * math.sqrt(2 * math.pi)
+        extra = float(height[found[0]]) * SEARCH_WIDTH_NM * math.sqrt(2 * math.pi)
         share = max(share, extra / (extra + assigned) if extra + assigned > 0 else 1.0)
-    bands = tuple(
-        UnassignedBand(float(places[i]), float(height[i]), float(z[i])) for i in found
-    )
+    bands = tuple(UnassignedBand(float(places[i]), float(height[i]), float(z[i])) for i in found)
     if share < numbers["unassigned_minimum_share"]:
         bands = ()
     return bands, share
 
 
-def _fit_flags(fit: MixtureFit, offset_errors: Array, scatter_errors: Array) -> list[Flag]:
+def _fit_flags(
+    fit: MixtureFit, offset_errors: Array, scatter_errors: Array, highest: float
+) -> list[Flag]:
     numbers = error_model()
     flags = []
     if not fit.success:
@@ -674,7 +673,6 @@ def _fit_flags(fit: MixtureFit, offset_errors: Array, scatter_errors: Array) -> 
                 f"no candidate ({100 * fit.unassigned_share:.1f} % of the area).",
             )
         )
-    highest = max(float(np.max(c.fitted[c.used])) for c in map(fit.curves, range(len(fit.scans))))
     if fit.shape_error_factor >= numbers["poor_fit_factor"] or (
         fit.misfit > numbers["poor_fit_share"] * highest
     ):
@@ -752,9 +750,7 @@ def _shift_flags(fit: MixtureFit) -> list[Flag]:
 def _reference_flags(fit: MixtureFit) -> list[Flag]:
     flags = []
     entries = [
-        entry
-        for entry, found in zip(fit.references.entries, fit.detected, strict=True)
-        if found
+        entry for entry, found in zip(fit.references.entries, fit.detected, strict=True) if found
     ]
     estimates = [entry.pigment for entry in entries if entry.grade == "estimate"]
     adapted = [entry.pigment for entry in entries if entry.grade == "adapted"]

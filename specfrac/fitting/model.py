@@ -80,49 +80,31 @@ class Layout:
         Candidates; scans of one tube fitted together.
     shift_groups : tuple of str
         Those present among the candidates.
+    pigment_of, shift_of : ndarray of int, shape (n_components,)
+        Pigment and shift group of each component.
+    n_parameters : int
+    amplitudes, offsets, scatters, shifts : slice
+    broadening, exponent : int
+        Where the parameters stand.
+    n_shape_columns, n_columns : int
+        Columns of the basis for shapes, and with the baselines.
     """
 
     components: tuple[Component, ...]
     n_pigments: int
     n_scans: int
     shift_groups: tuple[str, ...]
-
-    @property
-    def n_parameters(self) -> int:
-        return self.n_pigments + 2 * self.n_scans + len(self.shift_groups) + 2
-
-    @property
-    def amplitudes(self) -> slice:
-        return slice(0, self.n_pigments)
-
-    @property
-    def offsets(self) -> slice:
-        return slice(self.n_pigments, self.n_pigments + self.n_scans)
-
-    @property
-    def scatters(self) -> slice:
-        return slice(self.n_pigments + self.n_scans, self.n_pigments + 2 * self.n_scans)
-
-    @property
-    def shifts(self) -> slice:
-        start = self.n_pigments + 2 * self.n_scans
-        return slice(start, start + len(self.shift_groups))
-
-    @property
-    def broadening(self) -> int:
-        return self.n_parameters - 2
-
-    @property
-    def exponent(self) -> int:
-        return self.n_parameters - 1
-
-    @property
-    def n_shape_columns(self) -> int:
-        return len(self.components) * (ORDER + 1)
-
-    @property
-    def n_columns(self) -> int:
-        return self.n_shape_columns + self.n_scans * (EXPONENT_ORDER + 2)
+    pigment_of: NDArray[np.intp]
+    shift_of: NDArray[np.intp]
+    n_parameters: int
+    amplitudes: slice
+    offsets: slice
+    scatters: slice
+    shifts: slice
+    broadening: int
+    exponent: int
+    n_shape_columns: int
+    n_columns: int
 
 
 def layout(references: References, n_scans: int = 1) -> Layout:
@@ -147,7 +129,25 @@ def layout(references: References, n_scans: int = 1) -> Layout:
                     entry.bandwidth,
                 )
             )
-    return Layout(tuple(components), len(references.entries), n_scans, present)
+    n_pigments, n_groups = len(references.entries), len(present)
+    baseline = n_pigments + 2 * n_scans
+    return Layout(
+        tuple(components),
+        n_pigments,
+        n_scans,
+        present,
+        pigment_of=np.array([part.pigment for part in components]),
+        shift_of=np.array([part.shift for part in components]),
+        n_parameters=baseline + n_groups + 2,
+        amplitudes=slice(0, n_pigments),
+        offsets=slice(n_pigments, n_pigments + n_scans),
+        scatters=slice(n_pigments + n_scans, baseline),
+        shifts=slice(baseline, baseline + n_groups),
+        broadening=baseline + n_groups,
+        exponent=baseline + n_groups + 1,
+        n_shape_columns=len(components) * (ORDER + 1),
+        n_columns=len(components) * (ORDER + 1) + n_scans * (EXPONENT_ORDER + 2),
+    )
 
 
 def shape_derivatives(
@@ -259,10 +259,8 @@ def basis(
     return columns
 
 
-def coefficients(
-    layout_: Layout, parameters: Array, centres: Array, variance: Array
-) -> tuple[Array, Array]:
-    """Coefficients of the basis and their derivatives by the parameters.
+def coefficients(layout_: Layout, parameters: Array, centres: Array, variance: Array) -> Array:
+    """Coefficients of the basis.
 
     Parameters
     ----------
@@ -275,16 +273,27 @@ def coefficients(
 
     Returns
     -------
-    values : ndarray, shape (n, n_columns)
-    jacobian : ndarray, shape (n, n_columns, n_parameters)
+    ndarray, shape (n, n_columns)
     """
     n = parameters.shape[0]
-    shifts = parameters[:, layout_.shifts] - centres
-    half_w = (parameters[:, layout_.broadening] - variance) / 2
-    values = np.zeros((n, layout_.n_columns))
-    jacobian = np.zeros((n, layout_.n_columns, layout_.n_parameters))
+    polynomials = _polynomials(layout_, parameters, centres, variance)
+    values = np.empty((n, layout_.n_columns))
+    pigment, shift = layout_.pigment_of, layout_.shift_of
+    values[:, : layout_.n_shape_columns] = (
+        parameters[:, pigment, None] * polynomials[:, shift]
+    ).reshape(n, -1)
+    powers, _ = _powers(parameters[:, layout_.exponent])
+    baseline = values[:, layout_.n_shape_columns :].reshape(n, layout_.n_scans, -1)
+    baseline[:, :, 0] = parameters[:, layout_.offsets]
+    baseline[:, :, 1:] = parameters[:, layout_.scatters, None] * powers[:, None, :]
+    return values
 
-    polynomials = _taylor(shifts, half_w[:, None])  # (n, groups, ORDER + 1)
+
+def jacobian(layout_: Layout, parameters: Array, centres: Array, variance: Array) -> Array:
+    """Derivatives of the coefficients by the parameters, shape (n, n_columns, n_parameters)."""
+    n = parameters.shape[0]
+    result = np.zeros((n, layout_.n_columns, layout_.n_parameters))
+    polynomials = _polynomials(layout_, parameters, centres, variance)
     lowered = np.zeros_like(polynomials)
     lowered[..., 1:] = polynomials[..., :-1]
     lowered_twice = np.zeros_like(polynomials)
@@ -293,25 +302,34 @@ def coefficients(
     for number, part in enumerate(layout_.components):
         rows = slice(number * (ORDER + 1), (number + 1) * (ORDER + 1))
         amplitude = parameters[:, part.pigment, None]
-        values[:, rows] = amplitude * polynomials[:, part.shift]
-        jacobian[:, rows, part.pigment] = polynomials[:, part.shift]
-        jacobian[:, rows, first_shift + part.shift] = -amplitude * lowered[:, part.shift]
-        jacobian[:, rows, layout_.broadening] = 0.5 * amplitude * lowered_twice[:, part.shift]
-
-    excess = parameters[:, layout_.exponent] - error_model()["scatter_exponent"]
-    powers = excess[:, None] ** np.arange(EXPONENT_ORDER + 1)
-    slopes = np.zeros_like(powers)
-    slopes[:, 1:] = np.arange(1, EXPONENT_ORDER + 1) * powers[:, :-1]
+        result[:, rows, part.pigment] = polynomials[:, part.shift]
+        result[:, rows, first_shift + part.shift] = -amplitude * lowered[:, part.shift]
+        result[:, rows, layout_.broadening] = 0.5 * amplitude * lowered_twice[:, part.shift]
+    powers, slopes = _powers(parameters[:, layout_.exponent])
     for scan in range(layout_.n_scans):
         row = layout_.n_shape_columns + scan * (EXPONENT_ORDER + 2)
         rows = slice(row + 1, row + EXPONENT_ORDER + 2)
-        offset, scatter = layout_.offsets.start + scan, layout_.scatters.start + scan
-        values[:, row] = parameters[:, offset]
-        jacobian[:, row, offset] = 1.0
-        values[:, rows] = parameters[:, scatter, None] * powers
-        jacobian[:, rows, scatter] = powers
-        jacobian[:, rows, layout_.exponent] = parameters[:, scatter, None] * slopes
-    return values, jacobian
+        scatter = layout_.scatters.start + scan
+        result[:, row, layout_.offsets.start + scan] = 1.0
+        result[:, rows, scatter] = powers
+        result[:, rows, layout_.exponent] = parameters[:, scatter, None] * slopes
+    return result
+
+
+def _polynomials(layout_: Layout, parameters: Array, centres: Array, variance: Array) -> Array:
+    """Coefficient of each derivative by shift group, shape (n, n_shift_groups, ORDER + 1)."""
+    shifts = parameters[:, layout_.shifts] - centres
+    half_w = (parameters[:, layout_.broadening] - variance) / 2
+    return _taylor(shifts, half_w[:, None])
+
+
+def _powers(exponent: Array) -> tuple[Array, Array]:
+    """Powers of the exponent's excess over its prior, and their derivatives."""
+    excess = exponent - error_model()["scatter_exponent"]
+    powers = excess[:, None] ** np.arange(EXPONENT_ORDER + 1)
+    slopes = np.zeros_like(powers)
+    slopes[:, 1:] = np.arange(1, EXPONENT_ORDER + 1) * powers[:, :-1]
+    return powers, slopes
 
 
 def _taylor(shift: Array, half_variance: Array) -> Array:
@@ -324,9 +342,7 @@ def _taylor(shift: Array, half_variance: Array) -> Array:
         broadened.append(broadened[-1] * half_variance / k)
     result = np.empty((*shift.shape, ORDER + 1))
     for order in range(ORDER + 1):
-        result[..., order] = sum(
-            moved[order - 2 * m] * broadened[m] for m in range(order // 2 + 1)
-        )
+        result[..., order] = sum(moved[order - 2 * m] * broadened[m] for m in range(order // 2 + 1))
     return result
 
 
@@ -375,9 +391,7 @@ def curves(fit: MixtureFit, index: int = 0) -> Curves:
                 bandwidth=fit.bandwidth,
                 variance=fit.bandwidth_variance,
             )
-            for concentration, entry in zip(
-                fit.concentration, fit.references.entries, strict=True
-            )
+            for concentration, entry in zip(fit.concentration, fit.references.entries, strict=True)
         ]
     )
     ratio = SCATTER_REFERENCE_NM / wavelength

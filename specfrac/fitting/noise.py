@@ -171,9 +171,7 @@ def relative_noise(first: FirstFit, at_zero: Array) -> Array:
     span = first.step * strong.sum(axis=1)
     doubt = 1 + STRUCTURE_DOUBT * np.sqrt(2 * STRUCTURE_NM / np.maximum(span, STRUCTURE_NM))
     excess = np.where(found > doubt * expected, found - expected, 0.0)
-    factor = _long_run_factor(
-        np.where(strong, rough, 0.0), int(STRUCTURE_NM / 2 / first.step)
-    )
+    factor = _long_run_factor(np.where(strong, rough, 0.0), int(STRUCTURE_NM / 2 / first.step))
     return np.sqrt(excess * factor / np.maximum(_mean(first.fitted**2, strong), 1e-12))
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from specfrac.fitting.batched import apply, solve
+
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -44,7 +46,7 @@ def minimise_bounded(
     scaled = matrix * scale[:, :, None] * scale[:, None, :]
     floor = np.where(bounded | fixed, lower, 0.0) / scale
     # x = lower + y with y >= 0 where bounded
-    right = linear * scale - np.einsum("ijk,ik->ij", scaled, floor)
+    right = linear * scale - apply(scaled, floor)
     active = (active & bounded) | fixed
     solution = np.zeros((n, p))
     best = np.full(n, p + 1)
@@ -54,8 +56,13 @@ def minimise_bounded(
         y, dual = _solve_free(scaled[todo], right[todo], active[todo])
         solution[todo] = y
         size = 1.0 + np.abs(right[todo]).max(axis=1, keepdims=True)
-        wrong = bounded & ~fixed & (
-            (~active[todo] & (y < -TOLERANCE * size)) | (active[todo] & (dual < -TOLERANCE * size))
+        wrong = (
+            bounded
+            & ~fixed
+            & (
+                (~active[todo] & (y < -TOLERANCE * size))
+                | (active[todo] & (dual < -TOLERANCE * size))
+            )
         )
         count = wrong.sum(axis=1)
         going = count > 0
@@ -81,5 +88,5 @@ def _solve_free(matrix: Array, right: Array, active: Mask) -> tuple[Array, Array
     masked = matrix * free[:, :, None] * free[:, None, :]
     diagonal = np.arange(matrix.shape[1])
     masked[:, diagonal, diagonal] += active
-    y = np.linalg.solve(masked, (right * free)[:, :, None])[:, :, 0]
-    return y, np.einsum("ijk,ik->ij", matrix, y) - right
+    y = solve(masked, right * free)
+    return y, apply(matrix, y) - right

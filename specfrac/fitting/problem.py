@@ -1,0 +1,161 @@
+"""What a batch of fits is given, assumes beforehand, and finds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specfrac.fitting import model
+from specfrac.fitting.error_model import error_model
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Index = NDArray[np.intp]
+SMALLEST_EXPONENT = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """A batch of tubes with the same grids, path ratios and bandwidth.
+
+    Attributes
+    ----------
+    layout : model.Layout
+    wavelengths : tuple of ndarray
+        Grid of each scan of a tube; the arrays below hold them one after the other.
+    factors : tuple of float
+        Path length over dilution factor of each scan, relative to the amplitudes.
+    factor_uncertainties : tuple of float
+        Relative standard uncertainty of each dilution factor.
+    bandwidth : float or None
+    absorbance : ndarray, shape (n_tubes, n_points)
+        Zero where not used.
+    used : ndarray of bool, shape (n_tubes, n_points)
+    smoothed : ndarray, shape (n_tubes, n_points)
+        For the first weights.
+    noise_floor : ndarray, shape (n_tubes, n_scans)
+        From digitisation.
+    linear_limit : float
+    shape_errors : ndarray, shape (n_pigments,)
+    shift_prior : float
+        nm, of a group of bands beyond the instrument's own shift.
+    """
+
+    layout: model.Layout
+    wavelengths: tuple[Array, ...]
+    factors: tuple[float, ...]
+    factor_uncertainties: tuple[float, ...]
+    bandwidth: float | None
+    absorbance: Array
+    used: Mask
+    smoothed: Array
+    noise_floor: Array
+    linear_limit: float
+    shape_errors: Array
+    shift_prior: float
+    noise: Array | None = None  # given instead of estimated, shape (n_tubes, n_scans)
+    shape_covariance: bool = True
+
+    @property
+    def scan_slices(self) -> tuple[slice, ...]:
+        """Where each scan stands among the points."""
+        ends = np.cumsum([w.size for w in self.wavelengths])
+        return tuple(
+            slice(int(end - w.size), int(end))
+            for end, w in zip(ends, self.wavelengths, strict=True)
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prior:
+    """Prior knowledge and bounds of the parameters."""
+
+    mean: Array
+    precision: Array
+    lower: Array
+    bounded: Mask
+    fixed: Mask
+
+
+def prior_of(problem: Problem) -> Prior:
+    """Priors and bounds of the design's section 4."""
+    numbers = error_model()
+    lay = problem.layout
+    p = lay.n_parameters
+    mean = np.zeros(p)
+    mean[lay.exponent] = numbers["scatter_exponent"]
+    precision = np.zeros((p, p))
+    n_groups = len(lay.shift_groups)
+    shift_covariance = numbers["instrument_shift_prior"] ** 2 * np.ones(
+        (n_groups, n_groups)
+    ) + problem.shift_prior**2 * np.eye(n_groups)
+    precision[lay.shifts, lay.shifts] = np.linalg.inv(shift_covariance)
+    precision[lay.broadening, lay.broadening] = numbers["bandwidth_variance_prior"] ** -2
+    precision[lay.exponent, lay.exponent] = 1.0  # its prior standard deviation is 1
+    bounded = np.zeros(p, dtype=bool)
+    bounded[lay.amplitudes] = True
+    bounded[lay.scatters] = True
+    bounded[lay.broadening] = problem.bandwidth is None
+    lower = np.zeros(p)
+    # a slit cannot be narrower than nothing
+    lower[lay.broadening] = -(min(part.bandwidth for part in lay.components) ** 2) / 6
+    # towards exponent zero, scatter and offset cancel in a long valley
+    bounded[lay.exponent] = True
+    lower[lay.exponent] = SMALLEST_EXPONENT
+    fixed = np.zeros(p, dtype=bool)
+    if problem.bandwidth is not None:
+        fixed[lay.broadening] = True
+        lower[lay.broadening] = 0.0
+    if max(w[-1] for w in problem.wavelengths) <= numbers["scatter_free_from"]:
+        fixed[lay.exponent] = True
+        lower[lay.exponent] = mean[lay.exponent]
+    return Prior(mean, precision, lower, bounded, fixed)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Errors:
+    """Independent errors of each scan of each tube.
+
+    Attributes
+    ----------
+    at_zero, relative : ndarray, shape (n_tubes, n_scans)
+        Standard deviation at zero absorbance, and over absorbance.
+    stated : bool
+        False when misfit beyond the stated errors is included.
+    """
+
+    at_zero: Array
+    relative: Array
+    stated: bool = True
+
+    def rows(self, index: Index) -> Errors:
+        return Errors(self.at_zero[index], self.relative[index], self.stated)
+
+
+@dataclass(slots=True, eq=False)
+class Solution:
+    """Everything a batch of fits knows, one row a tube (arrays filled as tubes finish)."""
+
+    parameters: Array
+    unconstrained: Array
+    covariance_noise: Array
+    covariance_shape: Array
+    zero_noise_variance: Array
+    zero_shape_variance: Array
+    parameter_variance: Array
+    noise: Array
+    misfit: Array
+    deviance: Array
+    used: Mask
+    chi_square: Array
+    degrees: Array
+    runs_z: Array
+    shape_factor: Array
+    fitted: Array
+    search_height: Array
+    search_uncertainty: Array
+    excess_share: Array
+    converged: Mask
+    search_wavelength: Array
