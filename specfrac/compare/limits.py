@@ -1,0 +1,70 @@
+"""Limits and settings of a comparison, as data with their sources."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import lru_cache
+from importlib import resources
+
+from specfrac.errors import InputError, did_you_mean
+from specfrac.settings import Limit, Settings
+
+
+@lru_cache(maxsize=1)
+def default_limits() -> Settings:
+    """Return the limits of ``limits.csv`` beside this module."""
+    text = resources.files("specfrac.compare").joinpath("limits.csv").read_text("utf-8")
+    rows = csv.DictReader(line for line in text.splitlines() if not line.startswith("#"))
+    return Settings(
+        {
+            row["key"]: Limit(
+                row["key"],
+                float(row["value"]),
+                row["unit"],
+                float(row["minimum"]),
+                float(row["maximum"]),
+                row["source"],
+                row["note"],
+            )
+            for row in rows
+        }
+    )
+
+
+def changed_limits(changes: Mapping[str, float]) -> Settings:
+    """Return the default limits with some of them changed.
+
+    Parameters
+    ----------
+    changes : mapping of str to float
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    InputError
+        If a key is not known or a value lies outside its range.
+
+    Examples
+    --------
+    >>> changed_limits({"power": 0.9})["power"]
+    0.9
+    """
+    limits = dict(default_limits().limits)
+    for key, value in changes.items():
+        if key not in limits:
+            raise InputError(
+                f"the comparison's setting {key!r} is not known. {did_you_mean(key, limits)}"
+            )
+        limit = limits[key]
+        if not limit.minimum <= value <= limit.maximum:
+            raise InputError(
+                f"{key} is {value:g}, but must lie between {limit.minimum:g} and "
+                f"{limit.maximum:g} ({limit.unit})."
+            )
+        limits[key] = replace(limit, value=float(value), source="set by the user", changed=True)
+    return Settings(limits)
