@@ -204,7 +204,7 @@ def _row(
         lower_bound=lower_bound,
         verdict=_PORPHYRIN_VERDICT
         if name in SINGLE_PORPHYRINS
-        else _verdict(ratio, settings, lower_bound=lower_bound),
+        else _verdict(ratio, settings, [label for label, one in held if one is None]),
     )
 
 
@@ -213,13 +213,14 @@ _PORPHYRIN_VERDICT = (
 )
 
 
-def _verdict(ratio: Quantity | None, settings: Settings, *, lower_bound: bool) -> str:
+def _verdict(ratio: Quantity | None, settings: Settings, missing: Sequence[str]) -> str:
     """Return one sentence: the number, the limit, what to suspect."""
     if ratio is None or math.isnan(ratio.value):
         return "Not known: what was loaded was not measured, or holds too little of it."
     stated = percent(ratio.value, ratio.interval)
-    if lower_bound:
-        return f"At least {stated}: not every tube was measured."
+    if missing:
+        listed = ", ".join(repr(name) for name in missing)
+        return f"At least {stated}: not counted, for want of scan, volume or scale, is {listed}."
     limits = {key: settings[key] for key in settings.limits if key.startswith("closure_")}
     if ratio.value < limits["closure_low"]:
         return (

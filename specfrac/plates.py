@@ -197,53 +197,6 @@ class SpotPair:
         return self.rf_difference.value > COVERAGE * self.rf_difference.uncertainty
 
 
-@dataclass(frozen=True, slots=True)
-class OrderPair:
-    """Two named pigments of one plate against the known order.
-
-    Attributes
-    ----------
-    faster, slower : str
-        As the known order has it.
-    rf_difference : Quantity
-        Rf of `faster` less that of `slower`; negative when the plate has it the other way.
-    verdict : str
-        ``"in order"``, ``"inverted"``, ``"within uncertainty"``, or ``"may swap"`` for
-        neighbours whose order depends on the developing solvent.
-    """
-
-    faster: str
-    slower: str
-    rf_difference: Quantity
-    verdict: str
-
-
-@dataclass(frozen=True, slots=True)
-class OrderTest:
-    """The named spots of a plate against the known order on silica.
-
-    Attributes
-    ----------
-    pigments : tuple of str
-        In the order of the plate, fastest first.
-    pairs : tuple of OrderPair
-    chance : float
-        Probability that pigments named at random stand in as good an order (Kendall's
-        statistic, exact); 1 with fewer than two.
-    sentence : str
-    """
-
-    pigments: tuple[str, ...]
-    pairs: tuple[OrderPair, ...]
-    chance: float
-    sentence: str
-
-    @property
-    def inverted(self) -> tuple[OrderPair, ...]:
-        """Pairs that contradict the known order beyond uncertainty."""
-        return tuple(pair for pair in self.pairs if pair.verdict == "inverted")
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class PlateResult:
     """A plate with all that follows from its distances.
@@ -633,6 +586,24 @@ def _range(row: LiteratureRf) -> str:
     return f"{span} ± {row.tolerance:.2f}, {row.status}"
 
 
+def spot_pair(result: PlateResult, faster: SpotResult, slower: SpotResult) -> SpotPair:
+    """Return two spots of one plate as a pair, neighbours or not.
+
+    Parameters
+    ----------
+    result : PlateResult
+        The plate both are on.
+    faster, slower : SpotResult
+
+    Returns
+    -------
+    SpotPair
+        Its lane is that of `faster`.
+    """
+    values = _Work(result.plate, None).values
+    return _pair(faster.spot.lane, faster, slower, values)
+
+
 def _neighbours(spots: Sequence[SpotResult], values: Mapping[int, UFloat]) -> tuple[SpotPair, ...]:
     lanes: dict[str, list[SpotResult]] = {}
     for one in spots:
@@ -664,98 +635,6 @@ def _pair(
         apart,
         between,
     )
-
-
-# Order
-
-
-def _order_test(
-    plate: Plate, spots: Sequence[SpotResult], values: Mapping[int, UFloat]
-) -> OrderTest | None:
-    """Compare named spots with the known order on silica; one mean a pigment."""
-    if normalised(plate.layer) != "silica":
-        return None
-    named: dict[str, list[UFloat]] = {}
-    for one in spots:
-        if one.pigment in plate_pigments():
-            named.setdefault(str(one.pigment), []).append(values[id(one.spot)])
-    if len(named) < 2:
-        return None
-    means = {pigment: sum(all_) / len(all_) for pigment, all_ in named.items()}
-    pairs = tuple(
-        _order_pair(*_as_known(one, other), means)
-        for one, other in combinations(means, 2)
-        if plate_pigments()[one].order != plate_pigments()[other].order
-    )
-    standing = tuple(sorted(means, key=lambda pigment: -means[pigment].nominal_value))
-    chance = _chance(sum(pair.rf_difference.value < 0 for pair in pairs), len(pairs), len(means))
-    return OrderTest(standing, pairs, chance, _order_sentence(standing, pairs, chance))
-
-
-def _as_known(one: str, other: str) -> tuple[str, str]:
-    known = plate_pigments()
-    return (one, other) if known[one].order < known[other].order else (other, one)
-
-
-def _order_pair(faster: str, slower: str, means: Mapping[str, UFloat]) -> OrderPair:
-    apart = quantity(means[faster] - means[slower], "")
-    if abs(apart.value) <= COVERAGE * apart.uncertainty:
-        verdict = "within uncertainty"
-    elif apart.value > 0:
-        verdict = "in order"
-    elif slower in plate_pigments()[faster].close_to or faster in plate_pigments()[slower].close_to:
-        verdict = "may swap"
-    else:
-        verdict = "inverted"
-    return OrderPair(faster, slower, apart, verdict)
-
-
-def _chance(discordant: int, pairs: int, pigments: int) -> float:
-    """Probability of at most so many discordant pairs in a random order.
-
-    The number of permutations by discordant pairs grows by one factor a pigment
-    (Kendall's distribution). With pigments of equal place it is an upper bound.
-    """
-    if pairs < 1:
-        return 1.0
-    counts = [1]
-    for size in range(2, pigments + 1):
-        longer = [0] * (len(counts) + size - 1)
-        for at, count in enumerate(counts):
-            for step in range(size):
-                longer[at + step] += count
-        counts = longer
-    return min(1.0, sum(counts[: discordant + 1]) / math.factorial(pigments))
-
-
-def _order_sentence(standing: Sequence[str], pairs: Sequence[OrderPair], chance: float) -> str:
-    inverted = [pair for pair in pairs if pair.verdict == "inverted"]
-    close = [pair for pair in pairs if pair.verdict == "within uncertainty"]
-    swapped = [pair for pair in pairs if pair.verdict == "may swap"]
-    by_chance = f"by chance {chance:.2g}"
-    if inverted:
-        listed = "; ".join(
-            f"{_name(pair.slower)} runs ahead of {_name(pair.faster)} by "
-            f"{-pair.rf_difference.value:.2f}"
-            for pair in inverted
-        )
-        return (
-            f"Against the known order on silica: {listed}. A spot may be named wrongly, or two "
-            "spots be mixed up."
-        )
-    sentence = f"{len(standing)} named pigments stand in the known order on silica ({by_chance})"
-    if swapped:
-        listed = ", ".join(f"{_name(pair.faster)} and {_name(pair.slower)}" for pair in swapped)
-        sentence += f"; {listed} are swapped, which depends on the developing solvent"
-    if close:
-        listed = ", ".join(f"{_name(pair.faster)} and {_name(pair.slower)}" for pair in close)
-        sentence += f"; the plate cannot tell the order of {listed}"
-    return sentence + "."
-
-
-def _name(pigment: str) -> str:
-    known = plate_pigments().get(pigment)
-    return known.name if known else pigment
 
 
 # Flags

@@ -27,11 +27,13 @@ from specfrac.references import ReferenceLibrary, load_references
 from specfrac.scans import Scan, subtract_blank
 from specfrac.settings import Settings, assumed_uncertainty, changed_settings, default_settings
 from specfrac.sheet_entries import Entries
+from specfrac.sheet_table import Fields, sheet_table
 from specfrac.sheet_template import sheet_text
 from specfrac.uncertainty import Quantity
 
 ROLES = ("loaded", "cut", "wash", "standard", "blank")
 SHEET_NAME = "run.toml"
+TABLE_NAME = "run.csv"
 BASES = ("fresh", "dry")
 POOLS = ("carotenoids", "chlorophyll-a-pool")
 SCAN_SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".jdx", ".dx", ".jcm", ".animl")
@@ -277,7 +279,7 @@ def _scan_files(folder: Path) -> list[Path]:
         parts = path.relative_to(folder).parts
         if any(part.startswith((".", "_")) for part in parts) or path.parent in results:
             continue
-        if path.is_file() and path.suffix.lower() in SCAN_SUFFIXES and parts != ("run.csv",):
+        if path.is_file() and path.suffix.lower() in SCAN_SUFFIXES and parts != (TABLE_NAME,):
             found.append(path)
     return found
 
@@ -286,7 +288,9 @@ def _scan_files(folder: Path) -> list[Path]:
 
 
 def read_run(folder: str | Path, *, library: ReferenceLibrary | None = None) -> Run:
-    """Read a run folder: its sheet ``run.toml`` and the scans the sheet names.
+    """Read a run folder: its sheet and the scans the sheet names.
+
+    The sheet is ``run.toml``, or ``run.csv`` with the same fields as columns.
 
     Parameters
     ----------
@@ -310,20 +314,17 @@ def read_run(folder: str | Path, *, library: ReferenceLibrary | None = None) -> 
         If a scan file cannot be read.
     """
     folder, sheet = _sheet_of(Path(folder))
-    content = _parsed(sheet)
-    top = Entries(content, sheet.name)
-    top.check_keys(("run", "defaults", "settings", "fraction", "plate"), ())
-    head = _section(top, "run")
-    head.check_keys(_RUN_KEYS, _RUN_MEASURED)
-    files = _ScanFiles(folder, allow_outside=head.yes("allow_outside_paths"))
+    parts = _parts(sheet)
+    parts.head.check_keys(_RUN_KEYS, _RUN_MEASURED)
+    files = _ScanFiles(folder, allow_outside=parts.head.yes("allow_outside_paths"))
     files.inputs[sheet.name] = _input_file(sheet, sheet.name)
     library = load_references() if library is None else library
-    fractions = _fractions(top, files, library)
+    fractions = _fractions(parts, files, library)
     return replace(
-        _header(head, folder, library),
+        _header(parts.head, folder, library),
         fractions=fractions,
-        plates=_plates(top),
-        settings=_settings(_section(top, "settings")),
+        plates=parts.plates,
+        settings=_settings(parts.settings),
         inputs=tuple(files.inputs.values()),
     )
 
@@ -333,25 +334,82 @@ def _sheet_of(path: Path) -> tuple[Path, Path]:
         return path.parent, path
     if not path.is_dir():
         raise RunSheetError(f"{path}: there is no such folder. Give the folder of a run.")
-    sheet = path / SHEET_NAME
-    if not sheet.is_file():
+    found = [path / name for name in (SHEET_NAME, TABLE_NAME) if (path / name).is_file()]
+    if not found:
         raise RunSheetError(
             f"{path}: the folder holds no {SHEET_NAME}. "
             "Write one with `specfrac new FOLDER`, then fill it in."
         )
-    return path, sheet
-
-
-def _parsed(sheet: Path) -> Mapping[str, Any]:
-    try:
-        return tomllib.loads(sheet.read_text(encoding="utf-8-sig"))
-    except UnicodeDecodeError as error:
+    if len(found) > 1:
         raise RunSheetError(
-            f"{sheet.name}: byte {error.start + 1} is not UTF-8. Save the sheet as UTF-8."
-        ) from None
+            f"{path}: the folder holds both {SHEET_NAME} and {TABLE_NAME}. Keep one of them."
+        )
+    return path, found[0]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Parts:
+    """A sheet taken apart, whichever form it has."""
+
+    place: str
+    head: Entries
+    defaults: Entries
+    settings: Entries
+    fractions: tuple[Entries, ...]
+    plates: tuple[Mapping[str, Any], ...]
+
+
+def _parts(sheet: Path) -> _Parts:
+    text = _text(sheet)
+    if sheet.suffix.lower() == ".csv":
+        return _table_parts(text, sheet.name)
+    try:
+        top = Entries(tomllib.loads(text), sheet.name)
     except tomllib.TOMLDecodeError as error:
         raise RunSheetError(
             f"{sheet.name}: {error}. Text needs quotes, numbers a decimal point and none."
+        ) from None
+    top.check_keys(("run", "defaults", "settings", "fraction", "plate"), ())
+    fractions = tuple(
+        Entries(content, f"{top.place}, [[fraction]] {number}")
+        for number, content in enumerate(_several(top, "fraction"), start=1)
+    )
+    return _Parts(
+        place=sheet.name,
+        head=_section(top, "run"),
+        defaults=_section(top, "defaults"),
+        settings=_section(top, "settings"),
+        fractions=fractions,
+        plates=tuple(MappingProxyType(dict(plate)) for plate in _several(top, "plate")),
+    )
+
+
+def _table_parts(text: str, place: str) -> _Parts:
+    measured = (*_RUN_MEASURED, *_TUBE_MEASURED)
+    numbers = {*measured, *(f"u_{key}" for key in measured), "target_share", "bandwidth_nm"}
+    of_run = {*_RUN_KEYS, *_RUN_MEASURED, *(f"u_{key}" for key in _RUN_MEASURED)}
+    of_tube = {*_FRACTION_KEYS, *_TUBE_MEASURED, *(f"u_{key}" for key in _TUBE_MEASURED)}
+    fields = Fields(frozenset(of_run), frozenset(of_tube - {"scans"}), frozenset(numbers))
+    table = sheet_table(text, place, fields)
+    return _Parts(
+        place=place,
+        head=Entries(table.run, place),
+        defaults=Entries({}, place),
+        settings=Entries({}, place),
+        fractions=tuple(
+            Entries(content, where)
+            for content, where in zip(table.fractions, table.places, strict=True)
+        ),
+        plates=(),
+    )
+
+
+def _text(sheet: Path) -> str:
+    try:
+        return sheet.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise RunSheetError(
+            f"{sheet.name}: byte {error.start + 1} is not UTF-8. Save the sheet as UTF-8."
         ) from None
 
 
@@ -369,10 +427,6 @@ def _several(top: Entries, name: str) -> list[Mapping[str, Any]]:
             f"{top.place}: {name} must be a list of tables. Begin each with [[{name}]]."
         )
     return content
-
-
-def _plates(top: Entries) -> tuple[Mapping[str, Any], ...]:
-    return tuple(MappingProxyType(dict(plate)) for plate in _several(top, "plate"))
 
 
 def _settings(table: Entries) -> Settings:
@@ -440,40 +494,45 @@ def _pigment(table: Entries, key: str, name: str, library: ReferenceLibrary) -> 
 # Fractions
 
 
-def _fractions(top: Entries, files: _ScanFiles, library: ReferenceLibrary) -> tuple[Fraction, ...]:
-    defaults = _section(top, "defaults")
-    defaults.check_keys(_DEFAULT_KEYS, _TUBE_MEASURED)
-    tables = _several(top, "fraction")
-    if not tables:
-        raise RunSheetError(f"{top.place}: there is no [[fraction]]. Add one for each tube.")
-    fractions = [
-        _fraction(Entries(content, f"{top.place}, [[fraction]] {number}"), defaults, files, library)
-        for number, content in enumerate(tables, start=1)
-    ]
-    _check_names(top, fractions)
-    _check_blanks(top, fractions)
+def _fractions(parts: _Parts, files: _ScanFiles, library: ReferenceLibrary) -> tuple[Fraction, ...]:
+    if not parts.fractions:
+        raise RunSheetError(f"{parts.place}: there is no [[fraction]]. Add one for each tube.")
+    _check_defaults(parts.defaults, library)
+    fractions = [_fraction(own, parts.defaults, files, library) for own in parts.fractions]
+    _check_names(parts.place, fractions)
+    _check_blanks(parts.place, fractions)
     return tuple(fractions)
 
 
-def _check_names(top: Entries, fractions: list[Fraction]) -> None:
+def _check_defaults(defaults: Entries, library: ReferenceLibrary) -> None:
+    """Raise here what would otherwise be said of every fraction."""
+    defaults.check_keys(_DEFAULT_KEYS, _TUBE_MEASURED)
+    for key in _TUBE_MEASURED:
+        defaults.measured(key)
+    defaults.positive("bandwidth_nm")
+    _solvent(defaults, library)
+    _candidates(defaults, library)
+
+
+def _check_names(place: str, fractions: list[Fraction]) -> None:
     seen: dict[str, str] = {}
     for fraction in fractions:
         folded = fraction.name.casefold()
         if folded in seen:
             raise RunSheetError(
-                f"{top.place}: the name {fraction.name!r} is given to two fractions. "
+                f"{place}: the name {fraction.name!r} is given to two fractions. "
                 "Give each tube its own name; several scans of one tube go into scans = [...]."
             )
         seen[folded] = fraction.name
     loaded = [fraction.name for fraction in fractions if fraction.role == "loaded"]
     if len(loaded) > 1:
         raise RunSheetError(
-            f"{top.place}: {' and '.join(map(repr, loaded))} both have the role 'loaded'. "
+            f"{place}: {' and '.join(map(repr, loaded))} both have the role 'loaded'. "
             "Put several scans of the loaded extract into scans = [...] of one fraction."
         )
 
 
-def _check_blanks(top: Entries, fractions: list[Fraction]) -> None:
+def _check_blanks(place: str, fractions: list[Fraction]) -> None:
     """Raise if a blank is itself a fraction of the sheet and in another solvent."""
     solvents = {
         (one.file, sample): fraction.solvent
@@ -487,7 +546,7 @@ def _check_blanks(top: Entries, fractions: list[Fraction]) -> None:
             solvent = solvents.get((one.blank, one.blank_sample))
             if solvent and fraction.solvent and solvent != fraction.solvent:
                 raise RunSheetError(
-                    f"{top.place}, fraction {fraction.name!r}: the blank {one.blank!r} is in "
+                    f"{place}, fraction {fraction.name!r}: the blank {one.blank!r} is in "
                     f"{solvent}, but the scan is in {fraction.solvent}. Give a blank in the same "
                     "solvent."
                 )

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specfrac.fitting import model
-from specfrac.fitting.batched import apply, apply_left, dot
+from specfrac.fitting.batched import apply, apply_left, dot, inverse
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.noise import transmittance_noise
 from specfrac.fitting.normal import Normal

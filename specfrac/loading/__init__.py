@@ -9,16 +9,28 @@ from __future__ import annotations
 
 import os
 
+import numpy as np
+
 from specfrac.errors import ScanFileError
-from specfrac.loading import delimited
+from specfrac.loading import delimited, jcamp
 from specfrac.loading.blocks import Reading, Skipped
 from specfrac.loading.content import open_content
 from specfrac.loading.ordinate import QUANTITIES, check_quantity
+from specfrac.loading.writing import write_csv, write_jcamp
 from specfrac.scans import Scan
 
-READERS = (delimited,)
+READERS = (jcamp, delimited)
 
-__all__ = ["QUANTITIES", "READERS", "Reading", "Skipped", "describe", "read_scans"]
+__all__ = [
+    "QUANTITIES",
+    "READERS",
+    "Reading",
+    "Skipped",
+    "describe",
+    "read_scans",
+    "write_csv",
+    "write_jcamp",
+]
 
 
 def read_scans(
@@ -77,7 +89,8 @@ def describe(
     """
     check_quantity(quantity)
     content = open_content(path, encoding=encoding, quantity=quantity)
-    for reader in READERS:
-        if reader.recognises(content):
-            return reader.read(content)
+    with np.errstate(all="ignore"):  # infinities are refused by name
+        for reader in READERS:
+            if reader.recognises(content):
+                return reader.read(content)
     raise ScanFileError(f"{content.name}: no reader knows this content. Export the scan as CSV.")

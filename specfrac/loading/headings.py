@@ -22,6 +22,7 @@ _LOOKED_AT = 6
 _FEW_COLUMNS = 8
 _COMMENT = re.compile(r"^\s*(?:#+|//+|!+|\"#+)\s*")
 _KEY_VALUE = re.compile(r"([^:=;,\t]+?)\s*[:=;,\t]\s*(.*)")
+_FORMULA_GUARD = re.compile(r"^'(?=[=+\-@])")  # written before names, see `writing`
 _WIDE_BLANKS = re.compile(r"\s{2,}|\t")
 
 
@@ -55,6 +56,7 @@ def heading_of(cells: tuple[str, ...]) -> Heading:
     """Understand the filled cells above a column, given from top to bottom."""
     units = [unit for unit in map(axis_word, cells) if unit is not None]
     words = [word for word in map(ordinate_word, cells) if word is not None]
+    cells = tuple([_FORMULA_GUARD.sub("", cell) for cell in cells])
     useful = [c for c in cells if not is_only_quantity(c) and axis_word(c) is None]
     # "Wavelength" above "cm-1" or "x" above "nm": the row with a unit knows better
     unit = next((u for u in reversed(units) if u != "?"), units[0] if units else None)

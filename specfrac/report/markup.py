@@ -15,7 +15,7 @@ class Html(str):
 
 Child = str | None | Iterable["str | None"]
 
-VOID = frozenset({"br", "col", "hr", "input", "link", "meta"})
+VOID = frozenset({"br", "col", "hr", "input", "link", "meta", "wbr"})
 # Control characters are not allowed in HTML; the bidirectional ones could turn a line round.
 HARMFUL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufffe\uffff]")
 LONGEST_WORD = 40

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from specfrac.fitting.error_model import error_model
 from specfrac.plots import pigment_style
-from specfrac.report.markup import Html, tag
+from specfrac.report.markup import Html, joined, tag
 from specfrac.report.names import full_name, swatch
 from specfrac.report.numbers import plus_minus
 from specfrac.report.workings import scale_text
@@ -178,10 +178,8 @@ def record_section(result: RunResult) -> Html:
 
 def _halved(digest: str) -> Html:
     """Return a digest that may break in the middle on paper."""
-    from specfrac.report.markup import text
-
     half = len(digest) // 2
-    return Html(f"{text(digest[:half])}<wbr>{text(digest[half:])}")
+    return joined(digest[:half], tag("wbr"), digest[half:])
 
 
 def _sheet_table(result: RunResult) -> Html:

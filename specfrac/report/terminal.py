@@ -30,7 +30,8 @@ def terminal_summary(result: RunResult) -> str:
     str
         Aligned text without a final line break.
     """
-    rows = [HEADS, *(_row(tube) for tube in result.fractions)]
+    # spaces that do not break are for paper; some terminals show them as marks
+    rows = [tuple(cell.replace("\u00a0", " ") for cell in row) for row in _rows(result)]
     widths = [max(_width(row[at]) for row in rows) for at in range(len(HEADS))]
     lines = ["  ".join(_padded(cell, width) for cell, width in zip(row, widths, strict=True))
              for row in rows]  # fmt: skip
@@ -39,6 +40,10 @@ def terminal_summary(result: RunResult) -> str:
     lines += ["", "± is one standard uncertainty. Colourless matter cannot be seen in a scan."]
     lines += [f"{SEVERITY_WORDS[flag.severity]}: {_clean(flag.message)}" for flag in result.flags]
     return "\n".join(lines)
+
+
+def _rows(result: RunResult) -> list[tuple[str, ...]]:
+    return [HEADS, *(_row(tube) for tube in result.fractions)]
 
 
 def _row(tube: FractionResult) -> tuple[str, ...]:
