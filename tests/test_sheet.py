@@ -239,7 +239,7 @@ REFUSED = {
     ),
     "date": ("[run]\ndate = 'May 4'\n", r"date is 'May 4', but must be a date such as 2026"),
     "title a number": ("[run]\ntitle = 3\n", r"title is 3, but must be text"),
-    "default path": ("[defaults]\npath_length_cm = 0\n", r"path_length_cm is 0"),
+    "default path": ("[defaults]\npath_length_cm = 0\n", r"\[defaults\]: path_length_cm is 0"),
     "run is no table": ("run = 3\n", r"run must be a table"),
     "no toml": ("[run\n", r"run.toml: .*line 1"),
 }
@@ -369,6 +369,81 @@ def test_entries_without_effect_are_named(folder):
         "u_bandwidth_nm",
         "made_up_volume_ml",
     )
+
+
+# The same sheet as a table
+
+TABLE = """\
+name;role;scan;sample;blank;solvent;made_up_volume_ml;dilution_factor;path_length_cm;bandwidth_nm;\
+eluted_volume_ml;candidates;title;tissue_mass_g;u_tissue_mass_g;tissue_basis;target_share
+extract;loaded;scans/two.csv;tube 4;;hexane;;10;;2;;;Chard, bench 2;0,503;0,004;fresh;0,95
+yellow cut;cut;scans/one.csv;;scans/b.csv;90 % acetone;5,00;;0,5;2;2,1;beta-carotene|lutein;;;;;
+green wash;wash;scans/two.csv;tube 4;;hexane;10;4;;2;;;;0,503;;;
+green wash;;scans/one.csv;;;;;;0,1;;;;;;;;
+;;;;;;;;;;;;;;;;
+rinse;wash;;;;;;;;;;;;;;;
+"""
+
+
+def write_table(folder, text):
+    (folder / "scans" / "b.csv").write_text(scan_text(BACKGROUND), encoding="utf-8")
+    (folder / "run.csv").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_a_table_says_the_same_as_a_sheet(folder):
+    run = read_run(write_table(folder, TABLE))
+    assert (run.title, run.tissue_basis, run.target_share) == ("Chard, bench 2", "fresh", 0.95)
+    assert (run.tissue_mass.value, run.tissue_mass.uncertainty) == (0.503, 0.004)
+    extract, yellow, green, rinse = run.fractions
+    assert (extract.role, extract.solvent, extract.bandwidth) == ("loaded", "hexane", 2)
+    assert extract.scans[0].dilution_factor.value == 10
+    assert yellow.solvent == "acetone-90" and yellow.candidates == ("beta-carotene", "lutein")
+    assert (yellow.made_up_volume.value, yellow.eluted_volume.value) == (5, 2.1)
+    assert yellow.path_length.value == 0.5
+    np.testing.assert_allclose(yellow.scans[0].scan.absorbance, peak(0.6) - BACKGROUND, atol=1.1e-4)
+    assert [
+        (one.file, one.dilution_factor.value, one.path_length.value) for one in green.scans
+    ] == [
+        ("scans/two.csv", 4, 1),
+        ("scans/one.csv", 1, 0.1),
+    ]
+    assert rinse.scans == ()
+    assert run.inputs[0].path == "run.csv"
+
+
+def test_a_table_with_commas_quotes_and_points_is_read(folder):
+    text = 'name,scan,made_up_volume_ml,title\n"a, b",scans/one.csv,2.5,"x ""y"""\n'
+    run = read_run(write_table(folder, text))
+    assert run.fractions[0].name == "a, b" and run.title == 'x "y"'
+    assert run.fractions[0].made_up_volume.value == 2.5
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "the table is empty"),
+        ("scan\nscans/one.csv\n", "there is no column 'name'"),
+        ("name,nmae\na,b\n", r"run.csv: the column 'nmae' is not known. Did you mean 'name'"),
+        ("name,role,role\n", "column 'role' stands twice"),
+        ("name,role\na,cut,x\n", "row 2: 3 cells, but 2 columns"),
+        ("name,made_up_volume_ml\na,0\n", r"run.csv, row 2 \('a'\): made_up_volume_ml is 0, but"),
+        ("name,made_up_volume_ml\na,much\n", "made_up_volume_ml is 'much', but must be a number"),
+        ("name,title\na,x\nb,y\n", "row 3: title is 'y', but an earlier row has 'x'"),
+        ("name,solvent\na,hexane\na,acetone\n", "row 3: solvent is 'acetone', but row 2 has"),
+        ("name,role\n,cut\n", "row 2: the name is missing"),
+        ("name\n", r"there is no \[\[fraction\]\]"),
+    ],
+)
+def test_a_wrong_table_is_refused_with_place_rule_and_value(folder, text, message):
+    with pytest.raises(RunSheetError, match=message):
+        read_run(write_table(folder, text))
+
+
+def test_two_sheets_in_one_folder_are_refused(folder):
+    write(folder, small())
+    with pytest.raises(RunSheetError, match=r"holds both run\.toml and run\.csv"):
+        read_run(write_table(folder, TABLE))
 
 
 # The sheet specfrac writes
