@@ -178,7 +178,7 @@ _STEMS = """
     cps cts mau abs milli transm pct percent prozent durch 透 trasm assor a.u au od optic 吸 # num
     ind idx point row line pos scan read time zeit temp date datum clock sec min stamp °c std
     stand s.d sigma σ err unc noise flag stat remark comm note gain lamp slit band filt unit value
-    data signal ordin meas decad cycle zykl repeat run elap tiempo
+    data signal ordin meas decad cycle zykl repeat run elap tiempo '
 """.split()  # noqa: SIM905
 _SHORT = {
     "a",
