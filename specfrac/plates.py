@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from uncertainties import UFloat, umath
 
 from specfrac.flags import Flag, ranked
+from specfrac.plates_order import COVERAGE, OrderPair, OrderTest, order_test, pigment_name
 from specfrac.plates_sheet import (
     Plate,
     PlatePigment,
@@ -57,7 +58,6 @@ __all__ = [
 ]
 
 SAME_SHARE = 0.011  # two written mixtures are one when no part differs by more
-COVERAGE = 2.0  # k of the expanded uncertainty that decides whether two spots differ
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +138,12 @@ class SpotResult:
     ----------
     spot : Spot
     rf, r_m : Quantity
-        Rf, and log10(1/Rf - 1); the latter NaN unless 0 < Rf < 1.
+        Rf, and log10(1/Rf - 1); the latter NaN unless Rf lies below 1 and above twice
+        its uncertainty.
     relative_rf : Quantity or None
         Rf over that of the reference spot; None without one.
     column_volumes : ColumnVolumes or None
-        None for a spot at the origin.
+        None for a spot that has not measurably left the origin.
     literature : tuple of LiteratureRf
         For the pigment it is named as.
     suggestions : tuple of Suggestion
@@ -305,10 +306,7 @@ def _pair_row(result: PlateResult, pair: SpotPair) -> dict[str, Any]:
 
 def spot_label(spot: Spot) -> str:
     """Return what a spot is called: its pigment where named, else its own name."""
-    if spot.pigment is None:
-        return spot.name
-    known = plate_pigments().get(spot.pigment)
-    return known.name if known else spot.pigment
+    return spot.name if spot.pigment is None else pigment_name(spot.pigment)
 
 
 # Plain formulas
@@ -495,7 +493,7 @@ def measure_plate(plate: Plate, *, void_volume: Quantity | None = None) -> Plate
     work = _Work(plate, void_volume)
     spots = tuple(_spot_result(spot, work) for spot in plate.spots)
     pairs = _neighbours(spots, work.values)
-    order = _order_test(plate, spots, work.values)
+    order = _order(plate, spots, work.values)
     flags = [*_run_flags(plate, spots), *_literature_flags(plate, spots)]
     flags += _cospot_flags(plate, spots, work.values)
     flags += _pair_flags(plate, pairs)
@@ -519,7 +517,8 @@ class _Work:
 def _spot_result(spot: Spot, work: _Work) -> SpotResult:
     plate, rf = work.plate, work.values[id(spot)]
     r_m = Quantity(math.nan, math.nan, "")
-    if 0 < rf.nominal_value < 1:
+    moved = rf.nominal_value > COVERAGE * rf.std_dev
+    if moved and rf.nominal_value < 1:
         r_m = quantity(umath.log10(1 / rf - 1), "")
     spread = plate.settings["plate_column_volume_spread"]
     named = spot.pigment is not None
@@ -528,7 +527,7 @@ def _spot_result(spot: Spot, work: _Work) -> SpotResult:
         quantity(rf, ""),
         r_m,
         _relative(spot, work),
-        column_volumes(rf.nominal_value, spread, work.void),
+        column_volumes(rf.nominal_value, spread, work.void) if moved else None,
         tuple(one for one in work.known if one.pigment == spot.pigment),
         () if named else _suggestions(spot, rf.nominal_value, plate, work.known),
     )
@@ -635,6 +634,19 @@ def _pair(
         apart,
         between,
     )
+
+
+def _order(
+    plate: Plate, spots: Sequence[SpotResult], values: Mapping[int, UFloat]
+) -> OrderTest | None:
+    """Return the order test; the known order holds for silica only."""
+    if normalised(plate.layer) != "silica":
+        return None
+    named: dict[str, list[UFloat]] = {}
+    for one in spots:
+        if one.pigment is not None:
+            named.setdefault(one.pigment, []).append(values[id(one.spot)])
+    return order_test(named)
 
 
 # Flags

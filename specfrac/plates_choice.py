@@ -353,7 +353,9 @@ def _sentence(ranks: Sequence[SolventRank]) -> str:
             "within uncertainty. Take the one whose pair runs nearer the wanted Rf."
         )
     first = best[0]
+    poor = "not separated" in first.reasons[0]
+    how = "is the best of these, though no plate is good yet" if poor else "separates best"
     return (
-        f"{first.developing_solvent or first.plate} separates best: {first.reasons[0]}. Rank by "
-        "plates of the same layer, chamber and load; check the order on a second plate."
+        f"{first.developing_solvent or first.plate} {how}: {first.reasons[0]}. Compare plates of "
+        "the same layer, chamber and load only."
     )

@@ -20,6 +20,7 @@ from specfrac.plates import (
     plates_of,
     spot_label,
 )
+from specfrac.plates_order import pigment_name
 from specfrac.references import normalised
 from specfrac.settings import Settings
 
@@ -273,12 +274,10 @@ def _pigments(view: _View) -> list[str]:
 
 
 def _row(pigment: str, view: _View) -> EvidenceRow:
-    known = plate_pigments().get(pigment)
-    name = known.name if known else pigment
     scan, seen = _scan_words(pigment, view)
     plate, spotted = _plate_words(pigment, view)
     verdict, reason = _judged(pigment, view, seen, spotted)
-    return EvidenceRow(pigment, name, scan, plate, verdict, reason)
+    return EvidenceRow(pigment, pigment_name(pigment), scan, plate, verdict, reason)
 
 
 def _scan_words(pigment: str, view: _View) -> tuple[str, str]:
@@ -291,7 +290,9 @@ def _scan_words(pigment: str, view: _View) -> tuple[str, str]:
     if one.merged_into:
         group = view.tube.group(one.merged_into)
         if group is not None and group.detected:
-            others = ", ".join(_name(member) for member in group.members if member != pigment)
+            others = ", ".join(
+                pigment_name(member) for member in group.members if member != pigment
+            )
             return f"found only as a sum with {others}", "sum"
     if one.detected:
         share = one.share_mass.value if one.share_mass is not None else math.nan
@@ -352,7 +353,10 @@ def _spectrum_without_spot(pigment: str, view: _View) -> tuple[str, str]:
     known = plate_pigments().get(pigment)
     near = [] if known is None else [key for key in known.close_to if view.named(key)]
     if near:
-        return CANNOT_TELL, f"it may lie under the spot of {_name(near[0])}, which runs close"
+        return (
+            CANNOT_TELL,
+            f"it may lie under the spot of {pigment_name(near[0])}, which runs close",
+        )
     return (
         DISAGREE,
         "spectrum without spot: a streak or an overlap on the plate, or another pigment that "
@@ -390,7 +394,7 @@ def _spot_without_spectrum(pigment: str, view: _View, seen: str) -> tuple[str, s
     if known is not None and known.seen_as:
         return (
             CANNOT_TELL,
-            f"a scan cannot tell it from {_name(known.seen_as)} and counts it there",
+            f"a scan cannot tell it from {pigment_name(known.seen_as)} and counts it there",
         )
     if seen == "unknown":
         return CANNOT_TELL, "the fit was not asked for it; add it to the tube's candidates"
@@ -454,8 +458,3 @@ def _sentence(view: _View, rows: Sequence[EvidenceRow], count: int, spots: int) 
     if nameless:
         pieces.append(f"not named: {', '.join(dict.fromkeys(nameless))}")
     return "; ".join(pieces) + ". Neither side overrides the other."
-
-
-def _name(pigment: str) -> str:
-    known = plate_pigments().get(pigment)
-    return known.name if known else pigment
