@@ -412,28 +412,24 @@ def _impure(case: Case, wanted: Wanted) -> Decision:
             probability=wanted.probability,
         )
     other = _contaminant(case, wanted)
-    apart = _rf_difference(wanted.part, other) if other else None
+    apart = _apart(wanted.part, other) if other else None
     words = other.words if other else "the rest"
     limit = case.settings["separable_rf"]
-    if apart is None or apart >= limit:
-        known = (
-            f"Rf differs by {apart:.2f} (rough; limit {limit:g})"
-            if apart is not None
-            else "their Rf is not known here"
+    if apart is None:
+        known = "their Rf is not known here"
+    else:
+        known = f"Rf differs by {apart.difference:.2f} in {apart.solvent} (rough; limit {limit:g})"
+    if apart is not None and apart.difference < limit:
+        return _usable(
+            case, wanted, stated, f"the main contaminant, {words}, runs with it: {known}"
         )
-        return case.decision(
-            "re-run",
-            "a column can separate it",
-            f"{stated}. The main contaminant is {words}; {known}. Run it again.",
-            number=apart,
-            setting="separable_rf",
-            probability=wanted.probability,
-        )
-    return _usable(
-        case,
-        wanted,
-        stated,
-        f"the main contaminant, {words}, runs with it (Rf differs by {apart:.2f}, limit {limit:g})",
+    return case.decision(
+        "re-run",
+        "a column can separate it",
+        f"{stated}. The main contaminant is {words}; {known}. Run it again.",
+        number=apart.difference if apart else None,
+        setting="separable_rf",
+        probability=wanted.probability,
     )
 
 
@@ -486,18 +482,32 @@ def _contaminant(case: Case, wanted: Wanted) -> Part | None:
 
 
 @lru_cache(maxsize=1)
-def _retention() -> Mapping[str, float]:
-    rows = read_table("retention.csv").rows
-    return MappingProxyType({row["pigment"]: float(row["rf"]) for row in rows})
+def _retention() -> Mapping[str, Mapping[str, float]]:
+    """Rf by developing solvent and pigment, the middle of what the sources give."""
+    found: dict[str, dict[str, float]] = {}
+    for row in read_table("rf_values.csv").rows:
+        middle = (float(row["rf_low"]) + float(row["rf_high"])) / 2
+        found.setdefault(row["developing_solvent"], {})[row["pigment"]] = middle
+    return MappingProxyType(found)
 
 
-def _rf_difference(one: Part, other: Part) -> float | None:
-    """Return the smallest difference of Rf between two parts, or None when not known."""
-    known = _retention()
+@dataclass(frozen=True, slots=True)
+class _Apart:
+    """How far two parts run from one another at best, and in which developing solvent."""
+
+    difference: float
+    solvent: str
+
+
+def _apart(one: Part, other: Part) -> _Apart | None:
+    """Return the best separation known of two parts, or None when none is known."""
     pairs = [(a, b) for a in one.members for b in other.members]
-    if not all(a in known and b in known for a, b in pairs):
-        return None
-    return min(abs(known[a] - known[b]) for a, b in pairs)
+    found = [
+        _Apart(min(abs(known[a] - known[b]) for a, b in pairs), solvent)
+        for solvent, known in _retention().items()
+        if all(a in known and b in known for a, b in pairs)
+    ]
+    return max(found, key=lambda best: best.difference) if found else None
 
 
 def _odds(probability: float) -> str:
