@@ -6,14 +6,14 @@ Python's float() of exactly that print.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from specfrac.errors import SpecfracError
-from specfrac.loading import describe, read_scans
+from specfrac.loading import read_scans
 from specfrac.scans import Scan
 
 Printed = dict[str, dict[str, str]]  # sample -> printed wavelength -> printed reading
@@ -133,7 +133,18 @@ def shorter_second(samples: Printed, n_points: int = 21) -> Printed:
     }
 
 
+def quoted(text: str) -> str:
+    return "".join('"' + line.replace(",", '","') + '"\n' for line in text.splitlines())
+
+
+def without_head(text: str) -> str:
+    return text.partition("\n")[2]
+
+
 S = printed()
+JAPANESE = f"波長,吸光度\n{one(S, head='')}\n測定者,山田\n"
+PERCENT = in_percent(S)
+NUMBERED = printed(names=("7", "12"))
 LONG_DIGITS = printed(form="{:.7g}")
 REPR = printed(form="{!r}")
 ONE = first_of(S)
@@ -151,7 +162,7 @@ LAYOUTS: dict[str, Written] = {
         ("blanks, decimal comma", comma(one(S, "  ", "Wavelength (nm)  Abs")), as_numbers(ONE)),
         ("comma and blank", one(S, ", ", "nm, A"), as_numbers(ONE)),
         ("bars", one(S, "|", "nm|A"), as_numbers(ONE)),
-        ("quoted", one(S).replace(",", '","').replace("\n", '"\n"')[:-1].join(['"', ""]), as_numbers(ONE)),
+        ("quoted", quoted(one(S)), as_numbers(ONE)),
         ("descending", downwards(one(S)), as_numbers(ONE)),
         ("many digits", one(REPR), as_numbers(first_of(REPR))),
         ("uneven digits", wide(LONG_DIGITS), as_numbers(LONG_DIGITS)),
@@ -159,11 +170,11 @@ LAYOUTS: dict[str, Written] = {
         ("preamble and log", PREAMBLE + one(S) + LOG, as_numbers(ONE)),
         ("comments", "# made for a test\n# nm,A\n" + one(S, head=""), as_numbers(ONE)),
         ("units row", "Wavelength,Absorbance\nnm,a.u.\n" + one(S, head=""), as_numbers(ONE)),
-        ("percent", one(in_percent(S), head="nm,%T"), as_numbers(first_of(in_percent(S)), from_percent)),
+        ("percent", one(PERCENT, head="nm,%T"), as_numbers(first_of(PERCENT), from_percent)),
         ("wide", wide(S), as_numbers(S)),
         ("wide, decimal comma", comma(wide(S, ";")), as_numbers(S)),
         ("wide, trailing commas", wide(S).replace("\n", ",\n"), as_numbers(S)),
-        ("wide, numbers for names", wide(printed(names=("7", "12"))), as_numbers(printed(names=("7", "12")))),
+        ("wide, numbers for names", wide(NUMBERED), as_numbers(NUMBERED)),
         ("wide, empty corner", wide(S, corner=""), as_numbers(S)),
         (
             "wide, counts and times",
@@ -173,7 +184,7 @@ LAYOUTS: dict[str, Written] = {
             ) + "\n",
             as_numbers(S),
         ),
-        ("two heading rows", ",yellow,green\nnm,A,A\n" + "\n".join(wide(S).split("\n")[1:]), as_numbers(S)),
+        ("two heading rows", ",yellow,green\nnm,A,A\n" + without_head(wide(S)), as_numbers(S)),
         ("pairs", pairs(S), as_numbers(S)),
         ("pairs of different length", pairs(shorter_second(S)), as_numbers(shorter_second(S))),
         ("pairs, decimal comma", comma(pairs(S, ";")), as_numbers(S)),
@@ -187,10 +198,10 @@ LAYOUTS: dict[str, Written] = {
         ("UTF-16", one(S).encode("utf-16"), as_numbers(ONE)),
         ("UTF-16 without mark", one(S).encode("utf-16-be"), as_numbers(ONE)),
         ("Latin-1", one(S, head="Wellenlänge,Extinktion").encode("latin-1"), as_numbers(ONE)),
-        ("Shift-JIS", ("波長,吸光度\n" + one(S, head="") + "\n測定者,山田\n").encode("cp932"), as_numbers(ONE)),
+        ("Shift-JIS", JAPANESE.encode("cp932"), as_numbers(ONE)),
         ("CRLF", one(S).replace("\n", "\r\n"), as_numbers(ONE)),
         ("CR", one(S).replace("\n", "\r"), as_numbers(ONE)),
-        ("mixed line ends", one(S).replace("\n", "\r\n", 9).replace("435", "\n435"), as_numbers(ONE)),
+        ("mixed line ends", one(S).replace("\n", "\r\n", 9), as_numbers(ONE)),
     ]
 }  # fmt: skip
 

@@ -12,14 +12,14 @@ import os
 import numpy as np
 
 from specfrac.errors import ScanFileError
-from specfrac.loading import delimited, jcamp
+from specfrac.loading import animl, delimited, jcamp, spreadsheet
 from specfrac.loading.blocks import Reading, Skipped
 from specfrac.loading.content import open_content
 from specfrac.loading.ordinate import QUANTITIES, check_quantity
 from specfrac.loading.writing import write_csv, write_jcamp
 from specfrac.scans import Scan
 
-READERS = (jcamp, delimited)
+READERS = (spreadsheet, animl, jcamp, delimited)
 
 __all__ = [
     "QUANTITIES",

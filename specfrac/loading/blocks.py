@@ -9,12 +9,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
 from specfrac.scans import Scan
 
 
 class NotASpectrumError(Exception):
     """A table holds something else; ``str(error)`` says why. Never leaves this package."""
+
+
+class NoScanError(ScanFileError):
+    """A text holds no table of wavelengths and readings at all; a sheet of notes is one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,11 +6,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
 from specfrac.loading.across import by_rows
 from specfrac.loading.assemble import FEWEST_POINTS, assemble
-from specfrac.loading.blocks import Interpretation, NotASpectrumError, Reading, Skipped
+from specfrac.loading.blocks import (
+    Interpretation,
+    NoScanError,
+    NotASpectrumError,
+    Reading,
+    Skipped,
+)
 from specfrac.loading.content import FileContent, decode
 from specfrac.loading.dialect import SEPARATORS, Dialect, find_dialect
 from specfrac.loading.endings import is_whole
@@ -57,7 +62,7 @@ def read(content: FileContent) -> Reading:
         return _read_tables(content, lines, [table], text.encoding, ())
     dialect = find_dialect(lines)
     if dialect is None:
-        raise ScanFileError(_no_numbers(content.name, lines))
+        raise NoScanError(_no_numbers(content.name, lines))
     cut: tuple[Flag, ...] = ()
     if not whole:
         lines, cut = _without_cut_row(lines, dialect)
@@ -128,7 +133,7 @@ def _read_tables(
         parts.append(_Part(table, headings, above[-_MAX_HEADER:], found))
         skipped += found.skipped
     if not parts:
-        raise ScanFileError(_no_scan(content.name, tables, skipped + small))
+        raise NoScanError(_no_scan(content.name, tables, skipped + small))
     skipped += small or _text_below(lines, end)
     return _reading(content, parts, skipped, encoding, cut)
 

@@ -131,14 +131,16 @@ def _candidates(above: Sequence[str], dialect: Dialect, n_columns: int) -> list[
     for line in reversed(above[-4 * _LOOKED_AT :]):
         if not line.strip(" \t,;|"):
             continue
-        row = _split_heading(line, dialect, n_columns)
+        row = _split_heading(line, dialect, n_columns, nearest=not found)
         if row is None or len(found) == _LOOKED_AT:
             break
         found.append(row)
     return found
 
 
-def _split_heading(line: str, dialect: Dialect, n_columns: int) -> list[str] | None:
+def _split_heading(
+    line: str, dialect: Dialect, n_columns: int, *, nearest: bool
+) -> list[str] | None:
     text = _COMMENT.sub("", line)
     for cells in _ways_to_split(text, dialect, n_columns):
         while len(cells) > n_columns and not cells[-1]:
@@ -147,7 +149,8 @@ def _split_heading(line: str, dialect: Dialect, n_columns: int) -> list[str] | N
             cells.pop(0)
         if len(cells) == n_columns:
             return cells
-        if len(cells) == n_columns - 1 >= 2 and not any(axis_word(cell) for cell in cells):
+        missing_one = nearest and len(cells) == n_columns - 1 >= 2
+        if missing_one and not any(axis_word(cell) for cell in cells):
             return ["", *cells]  # a table written without a heading for its first column
     cells = dialect.split(text)
     if 2 <= len(cells) < n_columns:
