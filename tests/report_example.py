@@ -7,13 +7,17 @@ from engine and library.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from specfrac.balance import balance
+from specfrac.decisions import decide, target_cuts
+from specfrac.elution import elution_profile
 from specfrac.fitting.results import Group, MixtureFit, UnassignedBand
 from specfrac.flags import Flag
+from specfrac.pooling import pooling
 from specfrac.purity import Target
 from specfrac.references import PigmentReference, References, Solvent, load_references
 from specfrac.run import RunResult
@@ -241,10 +245,13 @@ def tubes() -> list[tuple[Fraction, MixtureFit | None]]:
          {"solvent": "acetone-90", "merged": REPLACED, "flags": (twins,), "seed": 7}),
     ]  # fmt: skip
     result: list[tuple[Fraction, MixtureFit | None]] = []
-    for name, role, volume, amounts, more in made:
+    came_off = [None, 2.0, 3.0, 6.0, 12.0]
+    for (name, role, volume, amounts, more), place in zip(made, came_off, strict=True):
         one = fit(name, amounts, **more)
-        result.append((fraction(name, role, one, volume), one))
-    result.append((fraction("last rinse", "wash", None, 2.0), None))
+        eluted = None if place is None else Quantity(place, 0.1, "mL")
+        result.append((fraction(name, role, one, volume, eluted_volume=eluted), one))
+    last = fraction("last rinse", "wash", None, 2.0, eluted_volume=Quantity(14.0, 0.1, "mL"))
+    result.append((last, None))
     return result
 
 
@@ -260,7 +267,7 @@ def run(fractions: tuple[Fraction, ...], **more: object) -> Run:
         "tissue_basis": "fresh",
         "extract_volume": Quantity(10.0, 0.1, "mL"),
         "loaded_volume": Quantity(5.0, 0.1, "mL"),
-        "void_volume": None,
+        "void_volume": Quantity(0.9, 0.09, "mL"),
         "all_loaded": False,
         "target_pigment": "beta-carotene",
         "target_share": 0.95,
@@ -301,5 +308,15 @@ def result(**more: object) -> RunResult:
         result_of(tube, shared, loaded=measured[0] if at else None, target=aim)
         for at, tube in enumerate(measured)
     )
+    decisions = {one.fraction: one for one in decide(measured, fractions, sheet.settings, aim)}
+    fractions = tuple(replace(one, decision=decisions.get(one.fraction.name)) for one in fractions)
     lost = Flag("closure-lower-bound", "1 tube was not scanned: the balance is a lower bound.")
-    return RunResult(sheet, "sketches 1", fractions, balance(measured, sheet.settings), (lost,))
+    return RunResult(
+        sheet,
+        "sketches 1",
+        fractions,
+        balance(measured, sheet.settings),
+        (lost,),
+        pooling=pooling(target_cuts(measured, aim), aim.name, wanted_share=aim.share),
+        elution=elution_profile(measured, shared),
+    )

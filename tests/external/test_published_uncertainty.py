@@ -111,9 +111,11 @@ def test_detection_limits_of_currie():
     fit = SimpleNamespace(
         zero_uncertainty=np.array([2.0, 2.0, 2.0]),
         concentration_unconstrained=np.array([3.28, 3.30, 20.0]),
+        concentration=np.array([3.28, 3.30, 20.0]),
     )
     fit.critical_value = MixtureFit.critical_value.fget(fit)
     np.testing.assert_allclose(fit.critical_value, 2 * 1.645)
     np.testing.assert_allclose(MixtureFit.detection_limit.fget(fit), 2 * 3.29)
-    assert list(MixtureFit.detected.fget(fit)) == [False, True, True]
+    fit.detected = MixtureFit.detected.fget(fit)
+    assert list(fit.detected) == [False, True, True]
     assert list(MixtureFit.quantified.fget(fit)) == [False, False, True]
