@@ -269,7 +269,9 @@ def balance_flags(result: Balance, settings: Settings) -> list[Flag]:
             continue
         code = _closure_code(row, settings)
         if code:
-            flags.append(Flag(code, f"{spoken(row.name)}: {row.verdict}"))
+            words = spoken(row.name.removesuffix("-pool"))
+            words += " pool" if row.name.endswith("-pool") else ""
+            flags.append(Flag(code, f"{words}: {row.verdict}"))
     return flags
 
 
