@@ -27,7 +27,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from specfrac.elution import Band, Profile
     from specfrac.fitting.results import Curves, MixtureFit
+    from specfrac.pooling import Pool, Pooling
     from specfrac.run import Balance, BalanceRow, FractionResult, GroupResult, PigmentResult
 
 Array = NDArray[np.float64]
@@ -48,6 +50,7 @@ BEYOND = 1.25  # of the highest reading; a fitted total above it leaves the fram
 COARSE_STEP = 2.5  # nm; coarser scans show their points
 LEGEND_WINDOW = (508.0, 612.0)  # nm, where leaf pigments absorb least
 BALANCE_REACH = 1.4  # of what was loaded; longer bars are cut and labelled
+ROW_HEIGHT, ROW_TOP = 0.80, 0.95  # of a row of the elution picture: bars, and whiskers
 NUMBERED_FROM = 0.035  # of the axis; a narrower piece has no room for its number
 
 
@@ -432,6 +435,7 @@ def plot_residual(fit: MixtureFit, ax: Axes, *, index: int = 0) -> Axes:
     ax.axhline(0, color=SOFT_INK, lw=0.6)
     ax.plot(x, used, color=INK, lw=0.8, label="scan − fit")
     reach = max(_reach(used, band, curves.used), 1e-4)
+    reach *= 1.3 if fit.unassigned_bands else 1.0  # room for their labels
     ax.set_xlim(float(x[0]), float(x[-1]))
     ax.set_ylim(-reach, reach)
     for odd in fit.unassigned_bands:
@@ -705,6 +709,185 @@ def balance_figure(
     rows = max(1, len(balance_rows(balance)))
     figure = Figure(figsize=(width, 0.6 + 0.27 * rows), layout="constrained")
     plot_balance(balance, figure.subplots(), numbers=numbers)
+    return figure
+
+
+# The column
+
+
+def plot_elution(profile: Profile, ax: Axes, *, numbers: Mapping[str, int] | None = None) -> Axes:
+    """Draw what came off the column against eluted volume, one row a pigment.
+
+    The height of a step is mass per millilitre, so that its area is the mass in the
+    tube; each row has its own scale and names the mass of its fullest tube. Whiskers are
+    95 % intervals. Hatched is what a band shares with the one that came before it.
+
+    Parameters
+    ----------
+    profile : Profile
+    ax : matplotlib.axes.Axes
+    numbers : mapping of str to int, optional
+        Number of each tube by name, written above its range; none by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The one given.
+    """
+    before: Array | None = None
+    for row, band in enumerate(profile.bands):
+        heights, spreads = _heights(band, profile)
+        scale = ROW_HEIGHT / max(float(np.nanmax(heights, initial=0.0)), 1e-300)
+        style = pigment_style(band.pigment)
+        floor = len(profile.bands) - 1.0 - row
+        tops = np.nan_to_num(heights) * scale
+        _steps(ax, profile, floor, tops, color=style.colour, alpha=0.22, lw=0)
+        if before is not None:
+            common = np.minimum(tops, before)
+            _steps(ax, profile, floor, common, facecolor="none", edgecolor=SOFT_INK, hatch="////")
+        outline = np.r_[0.0, np.repeat(tops, 2), 0.0] + floor
+        ax.plot(_corners(profile), outline, lw=1.2, **style.line)
+        middle = (profile.start + profile.end) / 2
+        # whiskers stay in their row: below zero there is nothing, above the row another pigment
+        half = NORMAL_95 * spreads * scale
+        ends = np.array([np.minimum(half, tops), np.minimum(half, ROW_TOP - tops)])
+        ax.errorbar(middle, tops + floor, ends, fmt="none", ecolor=INK, elinewidth=0.9, capsize=2)
+        before = tops
+    _row_names(ax, profile)
+    _tube_numbers(ax, profile, numbers)
+    ax.set_xlim(float(profile.start[0]), float(profile.end[-1]))
+    ax.set_ylim(-0.08, len(profile.bands) + 0.25)
+    ax.set_xlabel("eluted volume (mL)")
+    _plain(ax)
+    ax.tick_params(axis="y", length=0)
+    return ax
+
+
+def _heights(band: Band, profile: Profile) -> tuple[Array, Array]:
+    """Mass per millilitre in each tube with its standard uncertainty; negative ones as 0."""
+    widths = profile.end - profile.start
+    known = [(np.nan, 0.0) if one is None else (one.value, one.uncertainty) for one in band.masses]
+    masses, spreads = np.array(known).T
+    return np.maximum(masses, 0.0) / widths, spreads / widths
+
+
+def _corners(profile: Profile) -> Array:
+    edges = np.repeat(np.r_[profile.start, profile.end[-1]], 2)
+    return np.asarray(edges, dtype=np.float64)
+
+
+def _steps(ax: Axes, profile: Profile, floor: float, tops: Array, **style: Any) -> None:
+    x = np.c_[profile.start, profile.end].ravel()
+    ax.fill_between(x, floor, np.repeat(tops, 2) + floor, linewidth=style.pop("lw", 0), **style)
+
+
+def _row_names(ax: Axes, profile: Profile) -> None:
+    floors, names = [], []
+    for row, band in enumerate(profile.bands):
+        fullest = max((one for one in band.masses if one is not None), key=lambda one: one.value)
+        floors.append(len(profile.bands) - 1.0 - row + 0.3)
+        names.append(f"{pigment_style(band.pigment).label}\n{fullest.value:.3g} µg")
+    ax.set_yticks(floors, names)
+
+
+def _tube_numbers(ax: Axes, profile: Profile, numbers: Mapping[str, int] | None) -> None:
+    for edge in profile.start[1:]:
+        ax.axvline(edge, color=BAND, lw=0.6, zorder=0)
+    if numbers is None:
+        return
+    reach = float(profile.end[-1] - profile.start[0])
+    for name, start, end in zip(profile.names, profile.start, profile.end, strict=True):
+        if end - start > NUMBERED_FROM * reach:
+            place = ((start + end) / 2, len(profile.bands) + 0.18)
+            ax.annotate(
+                f"tube {numbers[name]}" if end - start > 0.1 * reach else str(numbers[name]),
+                place,
+                ha="center",
+                va="top",
+                fontsize=SMALL,
+                color=SOFT_INK,
+            )
+
+
+def elution_figure(
+    profile: Profile, *, numbers: Mapping[str, int] | None = None, width: float = 7.2
+) -> Figure:
+    """Return a new figure of an elution profile; width in inches."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, 0.75 + 0.46 * len(profile.bands)), layout="constrained")
+    plot_elution(profile, figure.subplots(), numbers=numbers)
+    return figure
+
+
+def plot_pooling(pooling: Pooling, ax: Axes, *, numbers: Mapping[str, int] | None = None) -> Axes:
+    """Draw the trade-off between how much and how pure: each point is a pool of tubes.
+
+    No other pool of neighbouring tubes is both purer and larger. Whiskers are 95 %
+    intervals, dashed lines the shares that a best pool was sought for.
+
+    Parameters
+    ----------
+    pooling : Pooling
+    ax : matplotlib.axes.Axes
+    numbers : mapping of str to int, optional
+        Number of each tube by name; counted from 1 in their order by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The one given.
+    """
+    numbers = numbers or {name: at for at, name in enumerate(pooling.order, start=1)}
+    style = pigment_style(pooling.target)
+    masses = np.array([pool.mass.value for pool in pooling.curve])
+    shares = PERCENT * np.array([pool.share.value for pool in pooling.curve])
+    ends = PERCENT * np.array([pool.interval for pool in pooling.curve]).reshape(-1, 2)
+    for wanted, _ in pooling.best:
+        ax.axhline(PERCENT * wanted, color=BAND, lw=0.8, ls=(0, (4, 2)), zorder=0)
+    ax.plot(masses, shares, lw=1.0, **style.line)
+    ax.errorbar(
+        masses,
+        shares,
+        np.clip(np.abs(ends.T - shares), 0.0, None),
+        fmt="o",
+        ms=4,
+        color=style.colour,
+        ecolor=INK,
+        elinewidth=0.9,
+        capsize=2,
+    )
+    for at, pool in enumerate(pooling.curve):
+        ax.annotate(
+            pool_label(pool, numbers),
+            (masses[at], shares[at]),
+            xytext=(6, 3),
+            textcoords="offset points",
+            fontsize=SMALL,
+            color=INK,
+        )
+    ax.set_ylim(0, 105)
+    ax.set_xlim(0, 1.15 * max(float(np.max(masses, initial=0.0)), 1e-9))
+    ax.set_xlabel(f"{style.label} in the pool (µg)")
+    ax.set_ylabel("share of coloured pigment (%)")
+    _plain(ax)
+    return ax
+
+
+def pool_label(pool: Pool, numbers: Mapping[str, int]) -> str:
+    """Return the numbers of a pool's tubes: "2", or "2 to 5"."""
+    first, last = numbers[pool.names[0]], numbers[pool.names[-1]]
+    return str(first) if first == last else f"{first} to {last}"
+
+
+def pooling_figure(
+    pooling: Pooling, *, numbers: Mapping[str, int] | None = None, width: float = 5.0
+) -> Figure:
+    """Return a new figure of the trade-off of mass and share; width in inches."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, 2.9), layout="constrained")
+    plot_pooling(pooling, figure.subplots(), numbers=numbers)
     return figure
 
 

@@ -8,6 +8,7 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
+from specfrac.report.column import elution_section, pooling_section
 from specfrac.report.markup import Html, joined, tag
 from specfrac.report.method import (
     cautions,
@@ -25,7 +26,8 @@ if TYPE_CHECKING:
 
 
 @lru_cache(maxsize=2)
-def _asset(name: str) -> str:
+def asset(name: str) -> str:
+    """Return style or script of the report as text."""
     return (files("specfrac.report") / name).read_text(encoding="utf-8")
 
 
@@ -43,7 +45,7 @@ def report_html(result: RunResult) -> str:
     -------
     str
     """
-    script = _asset("page.js")
+    script = asset("page.js")
     title = result.run.title or "Untitled run"
     head = tag(
         "head",
@@ -52,7 +54,7 @@ def report_html(result: RunResult) -> str:
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("meta", name="generator", content=f"specfrac {version()}"),
         tag("title", f"{title}: column run"),
-        tag("style", Html(_asset("page.css"))),
+        tag("style", Html(asset("page.css"))),
     )
     body = tag(
         "body",
@@ -73,6 +75,8 @@ def _sections(result: RunResult) -> Html:
     return joined(
         summary(result),
         balance_section(result),
+        elution_section(result),
+        pooling_section(result),
         tubes,
         method_section(result),
         cautions(),

@@ -15,8 +15,10 @@ from specfrac.plots import (
     balance_figure,
     balance_rows,
     composition_figure,
+    elution_figure,
     expected_uncertainty,
     fit_figure,
+    pooling_figure,
     reported_lines,
     scan_parts,
 )
@@ -156,6 +158,24 @@ def balance_picture(result: RunResult, *, key: str, label: str) -> Html:
         )
 
 
+def elution_picture(result: RunResult, *, key: str, label: str) -> Html | None:
+    """Return the elution profile of a run as an SVG element."""
+    if result.elution is None:
+        return None
+    with house_style():
+        figure = elution_figure(result.elution, numbers=tube_numbers(result))
+        return inline_svg(figure, key=key, label=label)
+
+
+def pooling_picture(result: RunResult, *, key: str, label: str) -> Html | None:
+    """Return the trade-off of pools as an SVG element."""
+    if result.pooling is None:
+        return None
+    with house_style():
+        figure = pooling_figure(result.pooling, numbers=tube_numbers(result))
+        return inline_svg(figure, key=key, label=label)
+
+
 def tube_numbers(result: RunResult) -> dict[str, int]:
     """Return the number of each tube by name, counted from 1 in the order of the sheet."""
     return {tube.fraction.name: at for at, tube in enumerate(result.fractions, start=1)}
@@ -168,6 +188,10 @@ def run_figures(result: RunResult) -> Iterator[tuple[str, Figure]]:
         yield from _tube_figures(tube, stem)
     if balance_rows(result.balance):
         yield "balance", balance_figure(result.balance, numbers=tube_numbers(result))
+    if result.elution is not None and result.elution.bands:
+        yield "elution", elution_figure(result.elution, numbers=tube_numbers(result))
+    if result.pooling is not None and len(result.pooling.order) > 1 and result.pooling.curve:
+        yield "pooling", pooling_figure(result.pooling, numbers=tube_numbers(result))
 
 
 def _tube_figures(tube: FractionResult, stem: str) -> Iterator[tuple[str, Figure]]:

@@ -29,6 +29,7 @@ from specfrac.report.numbers import (
 )
 
 if TYPE_CHECKING:
+    from specfrac.decisions import Decision
     from specfrac.run import FractionResult, Run, RunResult
 
 NAMED_FROM = 0.01  # share below which a pigment is not named in the summary
@@ -135,7 +136,15 @@ def tube_table(result: RunResult, *, links: bool = True) -> Html:
     links : bool
         Lead from each tube to its section; False where the table stands alone.
     """
-    heads = ("", "Tube", "What is in it", "How pure", "How much", "Recovered", "To know")
+    heads = (
+        "",
+        "Tube",
+        "What is in it",
+        "How pure",
+        "How much",
+        "Recovered",
+        "What to do, and know",
+    )
     usable = result.run.settings["share_usable"]
     rows = [
         _tube_row(number, tube, usable=usable, links=links)
@@ -248,7 +257,7 @@ def _main_cells(
     mixed = purity.share_mass.value < usable
     range_ = f"{interval}{'; a mixture' if mixed else ''}"
     pure = tag("td", tag("b", value), " ", name, tag("small", range_), class_="figure")
-    return pure, _mass_cell(tube, line), _recovery_cell(line)
+    return pure, _mass_cell(tube, line), _recovery_cell(line, links)
 
 
 def _mass_cell(tube: FractionResult, line: ReportedLine) -> Html:
@@ -262,8 +271,8 @@ def _mass_cell(tube: FractionResult, line: ReportedLine) -> Html:
     return tag("td", _whole(stacked(line.result.mass), "µg"), small, class_="figure")
 
 
-def _recovery_cell(line: ReportedLine) -> Html:
-    figure = recovery_figure(line)
+def _recovery_cell(line: ReportedLine, links: bool) -> Html:
+    figure = recovery_figure(line, links=links)
     if line.result.recovery is None or made_on_column(line):
         return tag("td", figure, class_="figure")
     return tag("td", _whole(figure, "%"), class_="figure")
@@ -274,12 +283,17 @@ def made_on_column(line: ReportedLine) -> bool:
     return getattr(line.result, "group", "") == "pheophytin"
 
 
-def recovery_figure(line: ReportedLine) -> Html:
+def recovery_figure(line: ReportedLine, *, links: bool = True) -> Html:
     """Return a recovery in percent; pheophytin balances with its chlorophyll only."""
     if line.result.recovery is None:
         return text(NONE)
     if made_on_column(line):
-        return tag("a", "see balance", href="#balance", title="pheophytin is made on the column")
+        return tag(
+            "a" if links else "span",
+            "see balance",
+            href="#balance" if links else None,
+            title="pheophytin is made on the column",
+        )
     return stacked(line.result.recovery, factor=100)
 
 
@@ -288,19 +302,28 @@ def _whole(number: Html, unit: str) -> Html:
 
 
 def _to_know(tube: FractionResult) -> Html:
-    if not tube.flags:
-        return tag("td", tag("small", "nothing to note"))
-    worst = tube.flags[0]
+    """Return the advised action, and what a reader must know before following it."""
+    advice = None
+    if tube.decision is not None:
+        advice = tag("b", action_words(tube.decision), title=tube.decision.sentence)
+    return tag("td", advice, *_remarks(tube.flags, advised=advice is not None), class_="know")
+
+
+def action_words(decision: Decision) -> str:
+    """Return an action, with the dilution that is advised."""
+    if decision.dilution_factor is not None:
+        return f"{decision.action}, 1 : {decision.dilution_factor:g}"
+    return decision.action
+
+
+def _remarks(flags: Sequence[Flag], *, advised: bool) -> tuple[Html | None, ...]:
+    if not flags:
+        return (None if advised else tag("small", "nothing to note"),)
+    worst, more = flags[0], len(flags) - 1
     if worst.severity == "note":
-        return tag("td", tag("small", counted(len(tube.flags), "remark")), class_="know")
-    more = len(tube.flags) - 1
+        return (tag("small", counted(len(flags), "remark")),)
     tail = f" ({counted(more, 'more remark')})" if more else ""
-    return tag(
-        "td",
-        severity_mark(worst),
-        tag("small", f"{flag_meaning(worst)}{tail}"),
-        class_="know",
-    )
+    return (tag("small", severity_mark(worst), f" {flag_meaning(worst)}{tail}"),)
 
 
 def severity_mark(flag: Flag) -> Html:

@@ -9,12 +9,20 @@ from specfrac.plots import reported_lines
 from specfrac.report.markup import HARMFUL
 from specfrac.report.names import SEVERITY_WORDS, full_name
 from specfrac.report.numbers import NONE, plus_minus, share
-from specfrac.report.summary import made_on_column
+from specfrac.report.summary import action_words, made_on_column
 
 if TYPE_CHECKING:
     from specfrac.run import FractionResult, RunResult
 
-HEADS = ("tube", "main pigment", "share of coloured (95 %)", "mass, µg", "recovered, %", "flags")
+HEADS = (
+    "tube",
+    "main pigment",
+    "share of coloured (95 %)",
+    "mass, µg",
+    "recovered, %",
+    "advice",
+    "flags",
+)
 LONGEST = 28  # characters of a name
 
 
@@ -50,7 +58,7 @@ def _row(tube: FractionResult) -> tuple[str, ...]:
     name = _shortened(_clean(tube.fraction.name))
     if tube.purity is None:
         state = "no pigment found" if tube.pigments else "not measured"
-        return name, state, NONE, NONE, NONE, _flags(tube)
+        return name, state, NONE, NONE, NONE, _advice(tube), _flags(tube)
     purity = tube.purity
     line = next(line for line in reported_lines(tube) if line.key == purity.main)
     label = line.label if len(line.members) > 1 else full_name(line.key)
@@ -62,8 +70,13 @@ def _row(tube: FractionResult) -> tuple[str, ...]:
         share(purity.share_mass, purity.interval),
         plus_minus(line.result.mass),
         recovery,
+        _advice(tube),
         _flags(tube),
     )
+
+
+def _advice(tube: FractionResult) -> str:
+    return NONE if tube.decision is None else action_words(tube.decision)
 
 
 def _flags(tube: FractionResult) -> str:

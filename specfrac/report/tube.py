@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from specfrac.plots import ReportedLine, left_out_ranges, reported_lines
@@ -23,12 +23,13 @@ from specfrac.report.numbers import (
     limit,
     plus_minus,
     pretty,
+    probability,
     share_split,
     significant,
     stacked,
 )
-from specfrac.report.pictures import scan_picture
-from specfrac.report.summary import flag_list, recovery_figure
+from specfrac.report.pictures import scan_picture, tube_numbers
+from specfrac.report.summary import action_words, flag_list, recovery_figure
 from specfrac.report.workings import mass_limit, tube_workings
 
 if TYPE_CHECKING:
@@ -52,7 +53,13 @@ def tube_section(result: RunResult, number: int) -> Html:
             tag("small", _about(tube), class_="about"),
             id=anchor,
         ),
-        tag("div", _sentence(tube), flag_list(tube.flags), *_measured(result, tube, number)),
+        tag(
+            "div",
+            sentence(tube),
+            advice(tube, tube_numbers(result)),
+            flag_list(tube.flags),
+            *_measured(result, tube, number),
+        ),
         class_="tube" if tube.pigments else "tube brief",
         aria_labelledby=anchor,
     )
@@ -75,7 +82,8 @@ def _about(tube: FractionResult) -> Html:
     return joined(tag("span", line) for line in lines)
 
 
-def _sentence(tube: FractionResult) -> Html:
+def sentence(tube: FractionResult) -> Html:
+    """Return what is in a tube in plain words."""
     if tube.purity is not None:
         return tag("p", tube.purity.sentence, class_="sentence")
     if tube.identification:
@@ -87,6 +95,39 @@ def _sentence(tube: FractionResult) -> Html:
     else:
         words = "This scan could not be fitted; the remarks say why."
     return tag("p", words, class_="sentence")
+
+
+def advice(tube: FractionResult, numbers: Mapping[str, int] | None = None) -> Html | None:
+    """Return what to do with a tube, with the rule, the number and the limit.
+
+    Parameters
+    ----------
+    tube : FractionResult
+    numbers : mapping of str to int, optional
+        Number of each tube by name, written before the name of a tube to pool with.
+    """
+    one = tube.decision
+    if one is None:
+        return None
+    basis = [one.rule]
+    if one.number is not None and one.limit is not None:
+        basis.append(f"{significant(one.number, 3)} against {significant(one.limit, 3)} {one.unit}")
+    if one.setting is not None:
+        basis.append(f"setting {one.setting}")
+    if one.probability is not None and math.isfinite(one.probability):
+        basis.append(f"probability of enough: {probability(one.probability)}")
+    if one.partners:
+        known = numbers or {}
+        named = [f"{known.get(name, '')} {name}".strip() for name in one.partners]
+        basis.append(f"pool of {', '.join(named)}")
+    return tag(
+        "p",
+        tag("b", f"Advice: {action_words(one)}. "),
+        one.sentence,
+        " ",
+        tag("small", f"Rule: {'; '.join(basis)}."),
+        class_="advice",
+    )
 
 
 def _identified(tube: FractionResult) -> Html:
@@ -211,7 +252,7 @@ def _line_row(tube: FractionResult, line: ReportedLine, number: int, links: bool
         head,
         [tag("td", figure, class_="figure") for figure in figures],
         _share_cell(line),
-        tag("td", recovery_figure(line), class_="figure"),
+        tag("td", recovery_figure(line, links=links), class_="figure"),
         tag("td", tag("small", _state(line)), class_="state"),
     )
 
@@ -409,8 +450,8 @@ def _facts(fit: MixtureFit) -> list[tuple[str, str]]:
             (_of_scan("offset", fit, index), f"{pretty(f'{fit.offsets[index]:+.4f}')}"),
             (
                 _of_scan("scatter at 500 nm", fit, index),
-                f"{pretty(f'{fit.scatters[index]:.4f}')}, falling as λ to the power "
-                f"{pretty(f'{-fit.scatter_exponent:.1f}')}",
+                f"{pretty(f'{fit.scatters[index]:.4f}')}, "
+                f"exponent {pretty(f'{fit.scatter_exponent:.1f}')}",
             ),
             (_of_scan("noise at A = 0", fit, index), f"{fit.noise[index]:.5f}"),
         ]
@@ -418,12 +459,13 @@ def _facts(fit: MixtureFit) -> list[tuple[str, str]]:
     facts += [
         ("spectral bandwidth", given),
         (
-            "broadening beyond the references",
-            f"{pretty(f'{fit.bandwidth_variance:.2f}')} nm² of variance"
+            "variance added to the bands",
+            f"{pretty(f'{fit.bandwidth_variance:.2f}')} nm²"
             + (" (fitted)" if fit.bandwidth is None else ""),
         ),
-        ("reduced chi-square", f"{fit.reduced_chi_square:.2f} (1 when all is as stated)"),
-        ("runs test of the residual, p", f"{fit.runs_p_value:.2g}"),
+        ("reduced chi-square (1 as stated)", f"{fit.reduced_chi_square:.2f}"),
+        ("misfit beyond the stated errors", f"{fit.misfit:.4f}"),
+        ("runs test of the residual, p", _p_value(fit.runs_p_value)),
         ("band-shape error, times the stated", f"{fit.shape_error_factor:.2f}"),
         ("absorbance left unexplained", f"{100 * fit.unassigned_share:.2f} % of the area"),
     ]
@@ -436,6 +478,10 @@ def _facts(fit: MixtureFit) -> list[tuple[str, str]]:
         for band in fit.unassigned_bands
     ]
     return facts
+
+
+def _p_value(value: float) -> str:
+    return "under 0.001" if value < 0.001 else f"{value:.2g}"
 
 
 def _of_scan(name: str, fit: MixtureFit, index: int) -> str:
