@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,7 +22,10 @@ TOLERANCE = 1e-14
 # Many blended bands lie in a flat valley: their sum is settled long before each of them is.
 GROWTH_TOLERANCE = 1e-7
 GROWTH_EVALUATIONS = 80
+POLISH_EVALUATIONS = 200
+SETTLED = 1e-3  # relative fall of the sum of squares in the last polish
 CENTRE_MARGIN = 0.05
+AT_BOUND = 1e-5
 SQRT_2PI = math.sqrt(2 * math.pi)
 
 
@@ -437,10 +440,18 @@ class _Problem:
             message=solution.message,
         )
 
+    def _free(self, parameters: Array) -> NDArray[np.bool_]:
+        """True where a parameter is not at a bound, which the solver nears but never touches."""
+        scale = float(np.abs(self.curve).max())
+        free = []
+        for name, bound in self._lmfit_parameters(parameters).items():
+            near = AT_BOUND * (scale if name.startswith("height") else 1.0)
+            free.append(bound.min + near < bound.value < bound.max - near)
+        return np.array(free, dtype=bool)
+
     def _covariance(self, parameters: Array, rss: float) -> Array:
         """s² (JᵀJ)⁻¹ of the parameters that are free, with the analytic Jacobian."""
-        bounds = self._lmfit_parameters(parameters).values()
-        free = np.array([p.min < p.value < p.max for p in bounds], dtype=bool)
+        free = self._free(parameters)
         slopes = _jacobian(parameters, self.points, self.baseline)[:, free]
         scales = np.linalg.norm(slopes, axis=0)
         scales[scales == 0] = 1.0
@@ -481,7 +492,18 @@ def _grow(
         raise FitError(
             f"band fit: {problem.points.size} points cannot determine one band. Give more points."
         )
-    return problem.solve(best.parameters, TOLERANCE if n_bands is not None else GROWTH_TOLERANCE)
+    if n_bands is not None:
+        return problem.solve(best.parameters)
+    return _polished(problem, best)
+
+
+def _polished(problem: _Problem, best: _Solution) -> _Solution:
+    """Run the grown fit on until it ends, or its sum of squares has settled."""
+    polished = problem.solve(best.parameters, GROWTH_TOLERANCE, POLISH_EVALUATIONS)
+    if polished.success or best.rss - polished.rss > SETTLED * best.rss:
+        return polished
+    message = "the sum of squares has settled, single bands still move in a flat valley"
+    return replace(polished, success=True, message=message)
 
 
 def _candidates(problem: _Problem, start: Array, n_places: int = 3) -> list[Array]:

@@ -397,7 +397,7 @@ def _own_reference(file: OwnFile, pigment: Pigment, library: ReferenceLibrary) -
             reason=given["reason"],
             sources=tuple(str(source) for source in given["sources"]),
         )
-    except InputError as error:
+    except (InputError, ReferenceNotFoundError) as error:
         raise InputError(f"{file.path}: {error}") from error
     top = float(entry.shape([entry.main_maximum])[0])
     if not math.isclose(top, 1.0, abs_tol=UNIT_HEIGHT_TOLERANCE):

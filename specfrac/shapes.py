@@ -27,6 +27,7 @@ GRID = np.arange(300.0, 800.0, 0.05)
 # hardly depends on the solvent.
 SPACING_TOLERANCE = 1.5
 NARROWEST = 3.5
+NEGLIGIBLE_HEIGHT = 1e-5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +109,7 @@ def shape_from_fit(
 
     The range is open to the red where the shape has died out.
     """
-    keep = fit.height > 0
+    keep = fit.height > NEGLIGIBLE_HEIGHT * fit.height.max()
     centre = fit.centre[keep]
     region = tuple("whole" if not chlorophyll_type else _region(c) for c in centre)
     shape = Shape(centre, fit.height[keep], fit.width[keep], region, valid_from, valid_to)
