@@ -290,7 +290,9 @@ def parted(budget: Mapping[str, float | None], place: str) -> _Parts:
 
 
 def _number(given: Any) -> float:
-    return float(given) if isinstance(given, int | float) and not isinstance(given, bool) else math.nan
+    return (
+        float(given) if isinstance(given, int | float) and not isinstance(given, bool) else math.nan
+    )
 
 
 def _value(
@@ -384,9 +386,7 @@ def _per_gram_factor(pigments: Iterable[Record]) -> float:
     return _number(best["content_ug_per_g"]) / concentration if concentration else math.nan
 
 
-def _total_extracted(
-    loaded: Record, record: Record, found: _Found, place: str
-) -> Value | None:
+def _total_extracted(loaded: Record, record: Record, found: _Found, place: str) -> Value | None:
     """Return the sum over the pigments; its budget is that of the tube's total mass.
 
     The mass is c V and the content c V (extract / loaded) / tissue, so that the loaded

@@ -62,9 +62,7 @@ def detectable_difference(
     limit = float(stats.t.ppf(1 - significance / 2, df))
 
     def missing(shift: float) -> float:
-        return (
-            float(stats.nct.sf(limit, df, shift) + stats.nct.cdf(-limit, df, shift)) - power
-        )
+        return float(stats.nct.sf(limit, df, shift) + stats.nct.cdf(-limit, df, shift)) - power
 
     top = limit + 3.0
     while missing(top) < 0 and top < 1e6:

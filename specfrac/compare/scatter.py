@@ -45,7 +45,9 @@ class Scatter:
         return self.measurement**2 / whole if whole > 0 else math.nan
 
 
-def scatter(values: ArrayLike, uncertainties: ArrayLike, design: ArrayLike | None = None) -> Scatter:
+def scatter(
+    values: ArrayLike, uncertainties: ArrayLike, design: ArrayLike | None = None
+) -> Scatter:
     """Part the scatter of runs into measurement and the rest.
 
     value = mean (or block) + between + measurement; the measurement variances are known,
@@ -120,7 +122,10 @@ def between_variance(values: ArrayLike, variances: ArrayLike, design: ArrayLike)
         return moment_variance(y, v, x)
     floor = 0.0 if (v > 0).all() else 1e-6 * math.sqrt(largest)
     done = optimize.minimize_scalar(
-        loss, bounds=(floor, math.sqrt(largest)), method="bounded", options={"xatol": 1e-7 * math.sqrt(largest)}
+        loss,
+        bounds=(floor, math.sqrt(largest)),
+        method="bounded",
+        options={"xatol": 1e-7 * math.sqrt(largest)},
     )
     tau = float(done.x)
     return tau * tau if loss(tau) < loss(floor) else 0.0
@@ -149,8 +154,5 @@ def _weighted_rest(y: Array, variances: Array, x: Array) -> tuple[float, float]:
 
 def _full_rank(x: Array) -> Array:
     """Columns with the same span and full rank."""
-    q, r = np.linalg.qr(x)
-    if np.linalg.matrix_rank(x) == x.shape[1]:
-        return q
     u, singular, _ = np.linalg.svd(x, full_matrices=False)
     return u[:, singular > 1e-10 * singular.max()]

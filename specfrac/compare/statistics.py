@@ -602,20 +602,18 @@ def rank_test(
     b = np.zeros(y.size, dtype=np.int64) if blocks is None else np.asarray(blocks, dtype=np.int64)
     low = np.zeros(y.size, dtype=bool) if below is None else np.asarray(below, dtype=bool)
     high = np.zeros(y.size, dtype=bool) if above is None else np.asarray(above, dtype=bool)
-    plain = not (low.any() or high.any()) and np.unique(y).size == y.size
-    if np.unique(m).size < 2:
+    kinds = np.unique(m).size
+    if kinds < 2:
         return TestResult("rank test", math.nan, (), math.nan)
-    complete = _one_each(m, b)
-    if np.unique(m).size == 2:
-        if plain and complete:
-            return _signed_ranks(y, m, b)
-        if plain and np.unique(b).size == 1:
-            return _mann_whitney(y, m)
-        return _score_permutation(y, m, b, low, high, rng)
-    if plain and complete:
-        return _friedman(y, m, b)
-    if np.unique(b).size == 1 and not (low.any() or high.any()):
-        return _kruskal(y, m)
+    exact = not (low.any() or high.any())
+    complete, single = _one_each(m, b), np.unique(b).size == 1
+    if exact and complete and kinds == 2:
+        return _signed_ranks(y, m, b)
+    untied = np.unique(y).size == y.size
+    if exact and single and kinds == 2 and untied:
+        return _mann_whitney(y, m)
+    if exact and kinds > 2 and (complete or single):
+        return _friedman(y, m, b) if complete else _kruskal(y, m)
     return _score_permutation(y, m, b, low, high, rng)
 
 
