@@ -25,8 +25,15 @@ from specfrac.fitting.noise import (
     transmittance_noise,
 )
 from specfrac.fitting.normal import STEP_TOLERANCE, amplitudes_only, minimise, nonlinear
-from specfrac.fitting.problem import Errors, Prior, Problem, Solution, prior_of
-from specfrac.fitting.summary import Summary, asked_shape_factor, empty_solution
+from specfrac.fitting.problem import Errors, ForeignBand, Prior, Problem, Solution, prior_of
+from specfrac.fitting.summary import (
+    Summary,
+    asked_shape_factor,
+    empty_solution,
+    foreign_modes,
+    strongest_foreign_band,
+    tellable,
+)
 from specfrac.fitting.system import (
     System,
     assemble,
@@ -41,6 +48,7 @@ Mask = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
 MOST_MOVES = 12  # of the expansion point
+MOST_FOREIGN = 3  # bands of no candidate left free in one tube
 FIRST_SHAPE_ERROR = 0.005  # of the highest absorbance; the first pass need not be finer
 FIRST_TOLERANCE = 1e-4  # the first pass only serves weights and errors
 SHIFT_MOVE = 1.0  # nm from the expansion point beyond which it moves
@@ -59,13 +67,14 @@ def solve(problem: Problem) -> Solution:
     first = first_pass(problem, prior)
     result = empty_solution(problem, first.stated.at_zero, first.used)
     everyone = np.arange(len(problem.absorbance))
-    _fit(problem, prior, first, first.stated, everyone, result)
-    # What the stated errors leave unexplained stays on record. A scan that they do not
-    # cover, or cover only by shifts and breadths no instrument has, is fitted again.
+    result.foreign = _fit_with_foreign_bands(problem, prior, first, first.stated, everyone, result)
+    # A scan that all this does not cover, or covers only by shifts and breadths no instrument
+    # has, is fitted again with the misfit as error. The foreign bands that the stated errors
+    # leave unexplained stay on record.
     result.misfit = np.where(_doubtful(result, prior), first.misfit, 0.0)
     again = np.flatnonzero(result.misfit > 0)
     if again.size:
-        _fit(problem, prior, first, first.raised, again, result)
+        _fit_with_foreign_bands(problem, prior, first, first.raised, again, result)
     # Larger shape errors widen the intervals and do not change the weights: with the errors
     # of a strong fit raised, its amplitude could hide in them.
     factor = result.shape_factor[:, None] ** 2
@@ -188,26 +197,74 @@ def _errors(
     return stated, raised, misfit
 
 
-def _fit(
+def _fit_with_foreign_bands(
     problem: Problem,
     prior: Prior,
     first: FirstPass,
     errors: Errors,
     tubes: Index,
     result: Solution,
+) -> list[list[ForeignBand]]:
+    """Fit some tubes; leave the bands of no candidate free, one after the other.
+
+    A band that is not left free would pull the fit, and make false bands elsewhere.
+
+    Returns
+    -------
+    list of list of ForeignBand
+        One list for every tube of the problem: those left free, strongest first, or the
+        strongest that cannot be told from a shape error.
+    """
+    hidden: dict[int, ForeignBand] = {}
+    foreign: list[list[ForeignBand]] = [[] for _ in range(len(first.parameters))]
+    step = np.concatenate([np.gradient(w) for w in problem.wavelengths])
+    area = np.maximum(first.shapes.sum(axis=1), 0.0) @ step
+    for _ in range(MOST_FOREIGN + 1):
+        _fit(problem, prior, first, errors, foreign, tubes, result)
+        if not problem.shape_covariance:
+            break
+        changed = []
+        for tube in tubes:
+            clear = tellable(problem, result, tube, first.shapes[tube])
+            band = strongest_foreign_band(result, tube, area[tube], clear)
+            if band is not None and len(foreign[tube]) < MOST_FOREIGN:
+                foreign[tube].append(band)
+                changed.append(tube)
+            elif not foreign[tube]:
+                unclear = strongest_foreign_band(result, tube, area[tube], ~clear)
+                if unclear is not None:
+                    hidden[tube] = unclear
+        if not changed:
+            break
+        tubes = np.array(changed, dtype=np.intp)
+    return [found or ([hidden[t]] if t in hidden else []) for t, found in enumerate(foreign)]
+
+
+def _fit(
+    problem: Problem,
+    prior: Prior,
+    first: FirstPass,
+    errors: Errors,
+    foreign: list[list[ForeignBand]],
+    tubes: Index,
+    result: Solution,
 ) -> None:
     """Fit some tubes with given errors, non-negative and free, and write them down."""
+    bands = foreign_modes(problem, foreign)
 
     def modes_of(rows: Index) -> Array:
-        return smooth_modes(problem, first.shapes[rows], first.comb)
+        return smooth_modes(problem, first.shapes[rows], first.comb, bands[rows])
 
     def complete(system: System, values: Array, converged: Mask) -> None:
         rows = system.tubes
         free, free_converged = minimise(system.normal, values, bounds=False)
         summary = Summary(system, values, free, first.shapes[rows], first.comb, errors.rows(rows))
         summary.estimates(result)
+        summary.search(result)
         if errors.stated:
             summary.tests(result)
+            if bands.shape[1] == 0:
+                summary.shares(result)
         result.converged[rows] = converged & free_converged
         result.shape_factor[rows] = asked_shape_factor(system, free)
 

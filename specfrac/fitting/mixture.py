@@ -20,7 +20,7 @@ from specfrac.fitting.error_model import (
 from specfrac.fitting.groups import report_groups
 from specfrac.fitting.problem import Problem, Solution
 from specfrac.fitting.results import MixtureFit, MixtureFits, UnassignedBand
-from specfrac.fitting.summary import SEARCH_STEP_NM, SEARCH_WIDTH_NM
+from specfrac.fitting.summary import SEARCH_WIDTH_NM
 from specfrac.flags import Flag, ranked
 from specfrac.references import ReferenceLibrary, References
 from specfrac.scans import Scan
@@ -618,20 +618,6 @@ def _unassigned(
     solution: Solution, row: int, amplitudes: Array, references: References
 ) -> tuple[tuple[UnassignedBand, ...], float]:
     """Significant further bands, strongest first, and the share of area left over."""
-    height = solution.search_height[row]
-    z = height / solution.search_uncertainty[row]
-    places = solution.search_wavelength
-    numbers = error_model()
-    z = np.where(np.isfinite(z), z, 0.0)
-    order = np.argsort(-z)
-    found: list[int] = []
-    for i in order:
-        if z[i] < numbers["unassigned_significance"]:
-            break
-        # neighbours on the comb see the same band
-        if all(abs(places[i] - places[k]) > 3 * SEARCH_STEP_NM for k in found):
-            found.append(int(i))
-    share = float(solution.excess_share[row])
     areas = np.array(
         [
             float(np.sum(entry.height * entry.width)) * math.sqrt(2 * math.pi)
@@ -639,13 +625,13 @@ def _unassigned(
         ]
     )
     assigned = float(areas @ amplitudes)
+    found = solution.foreign[row]
+    extra = sum(band.height for band in found) * SEARCH_WIDTH_NM * math.sqrt(2 * math.pi)
+    share = float(solution.excess_share[row])
     if found:
-        extra = float(height[found[0]]) * SEARCH_WIDTH_NM * math.sqrt(2 * math.pi)
-        share = max(share, extra / (extra + assigned) if extra + assigned > 0 else 1.0)
-    bands = tuple(UnassignedBand(float(places[i]), float(height[i]), float(z[i])) for i in found)
-    if share < numbers["unassigned_minimum_share"]:
-        bands = ()
-    return bands, share
+        share = max(share, extra / (extra + assigned))
+    bands = [UnassignedBand(b.wavelength, b.height, b.significance) for b in found]
+    return tuple(bands), share
 
 
 def _fit_flags(

@@ -134,6 +134,25 @@ class Errors:
         return Errors(self.at_zero[index], self.relative[index], self.stated)
 
 
+@dataclass(frozen=True, slots=True)
+class ForeignBand:
+    """A band of no candidate.
+
+    Attributes
+    ----------
+    wavelength : float
+        nm.
+    height : float
+        Absorbance.
+    significance : float
+        Height over its standard uncertainty.
+    """
+
+    wavelength: float
+    height: float
+    significance: float
+
+
 @dataclass(slots=True, eq=False)
 class Solution:
     """Everything a batch of fits knows, one row a tube (arrays filled as tubes finish)."""
@@ -159,3 +178,4 @@ class Solution:
     excess_share: Array
     converged: Mask
     search_wavelength: Array
+    foreign: list[list[ForeignBand]]

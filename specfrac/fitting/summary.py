@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specfrac.fitting.batched import apply, apply_left, dot, inverse, inverse_of_free, solve
+from specfrac.fitting.error_model import error_model
 from specfrac.fitting.normal import normal_equations
-from specfrac.fitting.problem import Errors, Problem, Solution
+from specfrac.fitting.problem import Errors, ForeignBand, Problem, Solution
 from specfrac.fitting.system import System, noise_variance, shape_deviation
 
 Array = NDArray[np.float64]
@@ -18,6 +19,8 @@ Mask = NDArray[np.bool_]
 SHAPE_FACTORS = np.array([1.0, 2**0.5, 2.0, 2**1.5, 4.0, 2**2.5, 8.0, 16.0])
 LIKELIHOOD_GAIN = 2.0  # half the 95 % point of chi-square with one degree, rounded up
 SEARCH_STEP_NM, SEARCH_WIDTH_NM = 8.0, 10.6  # unassigned bands: comb, and FWHM of 25 nm
+FOREIGN_LEAST = 0.2  # of the local absorbance; less cannot be told from a shape error
+FOREIGN_PRIOR = 5.0  # prior standard deviation of a foreign band over its found height
 
 
 def empty_solution(problem: Problem, noise: Array, used: Mask) -> Solution:
@@ -49,6 +52,7 @@ def empty_solution(problem: Problem, noise: Array, used: Mask) -> Solution:
         excess_share=np.full(n, np.nan),
         converged=np.zeros(n, dtype=bool),
         search_wavelength=places,
+        foreign=[[] for _ in range(n)],
     )
 
 
@@ -80,22 +84,47 @@ class Summary:
         gain = lever @ (system.cross @ system.mode_inverse)
         n_comb = self.comb.shape[0] if system.problem.shape_covariance else 0
         shape_gain = gain[:, :, :n_comb]
-        shape = shape_gain @ shape_gain.transpose(0, 2, 1)
-        result.covariance_shape[tubes] = shape
-        result.covariance_noise[tubes] = covariance[:, amplitudes, amplitudes] - shape
+        pooled = shape_gain @ shape_gain.transpose(0, 2, 1)
+        result.covariance_noise[tubes] = covariance[:, amplitudes, amplitudes] - pooled
         result.parameter_variance[tubes] = np.einsum("ijj->ij", covariance)
         # how each amplitude depends on each reading
         weights = (lever @ system.basis - gain @ system.modes) * system.weight[:, None, :]
+        separate = self._separate_shape_errors(weights)
+        result.covariance_shape[tubes] = _no_less_than(
+            pooled, np.einsum("ijpm,ijqm->ipq", separate, separate, optimize=True)
+        )
         rows = covariance[:, amplitudes]
         from_priors = ((rows @ system.prior.precision) * rows).sum(axis=2)
-        noise, smooth = self._variances_when_absent(weights)
+        noise, smooth = self._variances_when_absent(weights, separate)
         result.zero_noise_variance[tubes] = from_priors + noise
         result.zero_shape_variance[tubes] = smooth
 
-    def _variances_when_absent(self, weights: Array) -> tuple[Array, Array]:
+    def _separate_shape_errors(self, weights: Array) -> Array:
+        """What a shape error of each reference alone does to each estimate, mode by mode.
+
+        The weights use one pooled error of the whole mixture, s² = Σ (τ_j c_j a_j)²; in
+        truth each reference has an error of its own, which moves a minor pigment's
+        neighbours less in common. The intervals hold for both.
+
+        Returns
+        -------
+        ndarray, shape (n, n_references, n_estimates, n_modes)
+        """
+        problem = self.system.problem
+        n, n_pigments, _ = weights.shape
+        if not problem.shape_covariance:
+            return np.zeros((n, n_pigments, n_pigments, 0))
+        deviations = problem.shape_errors[:, None] * self.shapes
+        return np.stack(
+            [(weights * deviations[:, j, None, :]) @ self.comb.T for j in range(n_pigments)],
+            axis=1,
+        )
+
+    def _variances_when_absent(self, weights: Array, separate: Array) -> tuple[Array, Array]:
         """Variance from noise and from shapes if the pigment, with its errors, were absent."""
         problem = self.system.problem
-        deviations = (problem.shape_errors[:, None] * self.shapes) ** 2
+        squares = (problem.shape_errors[:, None] * self.shapes) ** 2
+        alone = (separate**2).sum(axis=3)  # (n, reference, estimate)
         variance, smooth = np.zeros(weights.shape[:2]), np.zeros(weights.shape[:2])
         for pigment in range(weights.shape[1]):
             others = self.shapes.copy()
@@ -103,19 +132,18 @@ class Summary:
             without = noise_variance(problem, others, 0.0, self.errors)
             variance[:, pigment] = (weights[:, pigment] ** 2 * without).sum(axis=1)
             if problem.shape_covariance:
-                s = np.sqrt(np.maximum(deviations.sum(axis=1) - deviations[:, pigment], 0.0))
+                s = np.sqrt(np.maximum(squares.sum(axis=1) - squares[:, pigment], 0.0))
                 projected = (weights[:, pigment] * s) @ self.comb.T
-                smooth[:, pigment] = (projected**2).sum(axis=1)
+                apart = alone[:, :, pigment].sum(axis=1) - alone[:, pigment, pigment]
+                smooth[:, pigment] = np.maximum((projected**2).sum(axis=1), apart)
         return variance, smooth
 
     def tests(self, result: Solution) -> None:
-        """Write what the residual of these tubes says of the model."""
+        """Write chi-square and runs of the residual at the stated errors."""
         system, tubes = self.system, self.tubes
         lay = system.problem.layout
-        t = system.normal.coefficients(self.values)
-        fitted = apply_left(t, system.basis)
+        fitted, residual = self._residual(result)
         result.fitted[tubes] = fitted
-        residual = np.where(result.used[tubes], system.problem.absorbance[tubes] - fitted, 0.0)
         result.chi_square[tubes] = 2 * system.normal.objective(self.values)
         result.degrees[tubes] = np.maximum(
             result.used[tubes].sum(axis=1) - lay.n_pigments - 2 * lay.n_scans, 1
@@ -126,9 +154,18 @@ class Summary:
         result.runs_z[tubes] = [
             runs_statistic(row[mask]) for row, mask in zip(rough, result.used[tubes], strict=True)
         ]
-        result.deviance[tubes] = self._deviance()
-        self._search(result, residual)
-        self._excess(result, residual)
+
+    def shares(self, result: Solution) -> None:
+        """Write deviance and the share of area left over, which belong to the first fit."""
+        result.deviance[self.tubes] = self._deviance()
+        self._excess(result, self._residual(result)[1])
+
+    def _residual(self, result: Solution) -> tuple[Array, Array]:
+        """Fitted curve and residual, zero where not used."""
+        t = self.system.normal.coefficients(self.values)
+        fitted = apply_left(t, self.system.basis)
+        measured = self.system.problem.absorbance[self.tubes]
+        return fitted, np.where(result.used[self.tubes], measured - fitted, 0.0)
 
     def _deviance(self) -> Array:
         """Minus twice the log marginal likelihood, but for constants of the used points."""
@@ -144,9 +181,10 @@ class Summary:
             + np.linalg.slogdet(hessian[:, free][:, :, free])[1]
         )
 
-    def _search(self, result: Solution, residual: Array) -> None:
-        """Height of a further band at each place of a comb, by a score test."""
+    def search(self, result: Solution) -> None:
+        """Write the height of a further band at each place of a comb, by a score test."""
         system, tubes = self.system, self.tubes
+        _, residual = self._residual(result)
         problem, prior = system.problem, system.prior
         bands = _search_bands(problem, result.search_wavelength)
         hessian, _, jacobian = normal_equations(system.normal, self.values)
@@ -192,6 +230,93 @@ class Summary:
             excess += beyond @ step / problem.factors[scan]
             area += self.shapes[:, :, points].sum(axis=1) @ step / problem.factors[scan]
         result.excess_share[self.tubes] = excess / np.maximum(excess + area, 1e-30)
+
+
+def strongest_foreign_band(
+    result: Solution, tube: int, assigned: float, eligible: Mask
+) -> ForeignBand | None:
+    """The most significant band of no candidate, if it matters to the composition.
+
+    Parameters
+    ----------
+    result : Solution
+        With a search at its latest fit.
+    tube : int
+    assigned : float
+        Area of the pigments, absorbance times nm.
+    eligible : ndarray of bool, shape (n_places,)
+        Places to look at.
+
+    Returns
+    -------
+    ForeignBand or None
+    """
+    numbers = error_model()
+    with np.errstate(invalid="ignore"):
+        z = result.search_height[tube] / result.search_uncertainty[tube]
+    z = np.where(np.isfinite(z) & eligible, z, 0.0)
+    place = int(np.argmax(z))
+    height = float(result.search_height[tube, place])
+    area = height * SEARCH_WIDTH_NM * np.sqrt(2 * np.pi)
+    if z[place] < numbers["unassigned_significance"]:
+        return None
+    if area < numbers["unassigned_minimum_share"] * (area + assigned):
+        return None
+    return ForeignBand(float(result.search_wavelength[place]), height, float(z[place]))
+
+
+def tellable(problem: Problem, result: Solution, tube: int, shapes: Array) -> Mask:
+    """Places where a foreign band of the height found would stand out from the pigments.
+
+    Parameters
+    ----------
+    problem : Problem
+    result : Solution
+    tube : int
+    shapes : ndarray, shape (n_pigments, n_points)
+        Absorbance of each pigment of this tube.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_places,)
+    """
+    strongest = int(np.argmax(problem.factors))
+    points = problem.scan_slices[strongest]
+    local = np.interp(
+        result.search_wavelength,
+        problem.wavelengths[strongest],
+        np.maximum(shapes[:, points].sum(axis=0), 0.0),
+    )
+    with np.errstate(invalid="ignore"):
+        return np.asarray(result.search_height[tube] > FOREIGN_LEAST * local)
+
+
+def foreign_modes(problem: Problem, bands: list[list[ForeignBand]]) -> Array:
+    """Modes that leave the foreign bands of each tube free.
+
+    A band's height, place and width are not known: three Gaussians on and beside its place,
+    each with a far wider prior than its height.
+
+    Returns
+    -------
+    ndarray, shape (n, n_foreign, n_points)
+        Zero where a tube has fewer bands.
+    """
+    n_points = problem.absorbance.shape[1]
+    modes = np.zeros((len(bands), 3 * max(map(len, bands), default=0), n_points))
+    for tube, found in enumerate(bands):
+        for number, band in enumerate(found):
+            beside = band.wavelength + SEARCH_STEP_NM * np.array([-1.0, 0.0, 1.0])
+            rows = slice(3 * number, 3 * number + 3)
+            modes[tube, rows] = FOREIGN_PRIOR * band.height * _search_bands(problem, beside)
+    return modes
+
+
+def _no_less_than(first: Array, second: Array) -> Array:
+    """Smallest addition to the first covariance that makes it no less than the second."""
+    values, vectors = np.linalg.eigh(second - first)
+    excess = vectors * np.maximum(values, 0.0)[:, None, :]
+    return np.asarray(first + excess @ vectors.transpose(0, 2, 1))
 
 
 def _search_bands(problem: Problem, wavelength: Array) -> Array:

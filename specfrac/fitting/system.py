@@ -141,18 +141,28 @@ def parts(system: System, parameters: Array) -> tuple[Array, Array]:
     return pigments, apply_left(t[:, start:], system.basis[:, start:])
 
 
-def smooth_modes(problem: Problem, shapes: Array, comb: Array) -> Array:
-    """Modes of the smooth errors: band shapes, then one a scan for its dilution factor.
+def smooth_modes(problem: Problem, shapes: Array, comb: Array, foreign: Array) -> Array:
+    """Modes of the smooth errors: band shapes, foreign bands, dilution factors.
 
     Parameters
     ----------
+    problem : Problem
     shapes : ndarray, shape (n, n_pigments, n_points)
         Absorbance of each pigment.
     comb : ndarray, shape (n_modes, n_points)
+    foreign : ndarray, shape (n, n_foreign, n_points)
+        Bands of no candidate; one mode each, zero where a tube has fewer.
+
+    Returns
+    -------
+    ndarray, shape (n, n_all_modes, n_points)
+        The band shapes come first.
     """
     if not problem.shape_covariance:
-        return np.zeros((len(shapes), 0, shapes.shape[2]))
-    modes = shape_deviation(problem, shapes)[:, None, :] * comb[None]
+        return foreign
+    modes = np.concatenate(
+        [shape_deviation(problem, shapes)[:, None, :] * comb[None], foreign], axis=1
+    )
     uncertain = [k for k, u in enumerate(problem.factor_uncertainties) if u > 0]
     if not uncertain:
         return modes
