@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from specfrac.checks import digitisation, flat_top, peak_absorbance, smoothed
 from specfrac.errors import FitError, InputError
 from specfrac.fitting import engine, model
 from specfrac.fitting.error_model import (
@@ -17,10 +16,12 @@ from specfrac.fitting.error_model import (
     PHOTOMETER_GAIN_UNCERTAINTY,
     error_model,
 )
+from specfrac.fitting.fit_flags import fit_flags, reference_flags
 from specfrac.fitting.groups import report_groups
 from specfrac.fitting.problem import Problem, Solution
 from specfrac.fitting.results import MixtureFit, MixtureFits, UnassignedBand
 from specfrac.fitting.summary import SEARCH_WIDTH_NM
+from specfrac.fitting.usable import Tube, Usable, informative_points, usable
 from specfrac.flags import Flag, ranked
 from specfrac.references import ReferenceLibrary, References
 from specfrac.scans import Scan
@@ -29,20 +30,6 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 BATCH = 64  # tubes solved side by side; keeps the working arrays within a processor's cache
-INFORMATIVE_SHARE = 0.01  # of a shape's maximum: below it a point tells nothing of the pigment
-FILLED_GAP = "not measured"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Tube:
-    """Scans of one solution with what the fit must know of each."""
-
-    name: str
-    scans: tuple[Scan, ...]
-    dilution_factors: tuple[float, ...]
-    dilution_uncertainties: tuple[float, ...]
-    path_lengths: tuple[float, ...]
-    bandwidth: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,9 +321,6 @@ def _one_each(value: object, n: int, name: str) -> list:
     return values
 
 
-# --- from tubes to problems -------------------------------------------------
-
-
 def _fit_tubes(tubes: Sequence[Tube], references: References, options: Options) -> list[MixtureFit]:
     """Sort tubes into batches with the same grid, path ratios and bandwidth; fit each."""
     batches: dict[tuple, list[int]] = {}
@@ -369,125 +353,6 @@ def _relative_factors(tube: Tube) -> tuple[float, ...]:
     return tuple(float(f) for f in factors / factors.max())
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Usable:
-    """The readings of one tube that a fit may use, and why others may not."""
-
-    absorbance: Array
-    used: Mask
-    smoothed: Array
-    floor: Array
-    flags: tuple[Flag, ...]
-    problem: str  # why the tube cannot be fitted, or ""
-
-
-def usable(tube: Tube, references: References, informative: Mask, limit: float) -> Usable:
-    """Choose the usable readings of a tube.
-
-    Parameters
-    ----------
-    tube : Tube
-    references : References
-    informative : ndarray of bool, shape (n_points,)
-        Where some candidate absorbs.
-    limit : float
-        Linear limit, applied to the smoothed scan here and to the fit later.
-
-    Returns
-    -------
-    Usable
-    """
-    low = max(references.solvent.uv_limit_nm, *(e.valid_from for e in references.entries))
-    high = min(e.valid_to for e in references.entries)
-    flags: list[Flag] = []
-    masks, levels, floors = [], [], []
-    for scan in tube.scans:
-        wavelength, absorbance = scan.wavelength, scan.absorbance
-        smooth = smoothed(wavelength, absorbance)
-        step = digitisation(absorbance)
-        flat = flat_top(absorbance, step)
-        measured = np.isfinite(absorbance)
-        inside = (wavelength >= low) & (wavelength <= high)
-        linear = np.where(np.isfinite(smooth), smooth, np.inf) <= limit
-        masks.append(measured & inside & linear & ~flat)
-        levels.append(np.where(np.isfinite(smooth), smooth, 0.0))
-        floors.append(max(step / math.sqrt(12), error_model()["noise_floor"]))
-        flags += _reading_flags(scan, smooth, inside & measured, flat, limit)
-    used = np.concatenate(masks)
-    absorbance = np.concatenate([scan.absorbance for scan in tube.scans])
-    count = int((used & informative).sum())
-    needed = int(error_model()["informative_points"])
-    problem = ""
-    if count < needed:
-        problem = (
-            f"{tube.name}: {count} usable points tell of the candidates, but a "
-            f"fit needs {needed} (usable: {low:g} nm and up, below absorbance {limit:g}). "
-            "Dilute, scan a wider range, or use a finer step."
-        )
-    return Usable(
-        np.where(used, absorbance, 0.0),
-        used,
-        np.concatenate(levels),
-        np.array(floors),
-        tuple(flags),
-        problem,
-    )
-
-
-def _informative(references: References, wavelength: Array) -> Mask:
-    shapes = np.array([entry.shape(wavelength) for entry in references.entries])
-    return np.asarray((shapes > INFORMATIVE_SHARE).any(axis=0))
-
-
-def _reading_flags(scan: Scan, smooth: Array, inside: Mask, flat: Mask, limit: float) -> list[Flag]:
-    numbers = error_model()
-    flags = list(scan.flags)
-    if not inside.any():
-        return flags
-    highest = float(np.nanmax(np.where(inside, smooth, np.nan)))
-    place = float(scan.wavelength[int(np.nanargmax(np.where(inside, smooth, np.nan)))])
-    if highest > limit:
-        over = scan.wavelength[inside & (smooth > limit)]
-        flags.append(
-            Flag(
-                "above-linear-limit",
-                f"{scan.name}: absorbance reaches {highest:.2f} at {place:.0f} nm; "
-                f"{over.size} points above {limit:g} ({over[0]:.0f}-{over[-1]:.0f} nm) "
-                "were left out. Dilute and rescan.",
-            )
-        )
-    elif highest > numbers["high_absorbance"]:
-        flags.append(
-            Flag(
-                "high-absorbance",
-                f"{scan.name}: absorbance {highest:.2f} at {place:.0f} nm lies above "
-                f"{numbers['high_absorbance']:g}.",
-            )
-        )
-    if flat.any():
-        over = scan.wavelength[flat]
-        flags.append(
-            Flag(
-                "flat-top",
-                f"{scan.name}: equal readings of {np.nanmax(scan.absorbance):.3f} from "
-                f"{over[0]:.0f} to {over[-1]:.0f} nm look like a detector's ceiling.",
-            )
-        )
-    peak = peak_absorbance(scan)
-    if peak < numbers["weak_signal"]:
-        flags.append(
-            Flag(
-                "weak-signal",
-                f"{scan.name}: the highest absorbance is {peak:.3f}, below "
-                f"{numbers['weak_signal']:g}.",
-            )
-        )
-    return flags
-
-
-# --- from a batch to fits ---------------------------------------------------
-
-
 def _fit_batch(tubes: list[Tube], references: References, options: Options) -> list[MixtureFit]:
     limit = options.linear_limit
     width = tubes[0].bandwidth
@@ -495,7 +360,7 @@ def _fit_batch(tubes: list[Tube], references: References, options: Options) -> l
         # a wide slit averages transmittance; below absorbance 1 that hardly matters
         limit = min(limit, error_model()["wide_bandwidth_linear_limit"])
     stacked = np.concatenate([scan.wavelength for scan in tubes[0].scans])
-    informative = _informative(references, stacked)
+    informative = informative_points(references, stacked)
     chosen = [usable(tube, references, informative, limit) for tube in tubes]
     good = [i for i, choice in enumerate(chosen) if not choice.problem]
     fits: list[MixtureFit | None] = [None] * len(tubes)
@@ -596,10 +461,10 @@ def _report(
     groups, group_flags = report_groups(fit, merge_limit=options.merge_limit)
     flags = [
         *choice.flags,
-        *_fit_flags(
+        *fit_flags(
             fit, errors[lay.offsets], errors[lay.scatters], float(solution.fitted[row].max())
         ),
-        *_reference_flags(fit),
+        *reference_flags(fit),
         *group_flags,
     ]
     return replace(fit, groups=groups, flags=ranked(flags))
@@ -632,131 +497,6 @@ def _unassigned(
         share = max(share, extra / (extra + assigned))
     bands = [UnassignedBand(b.wavelength, b.height, b.significance) for b in found]
     return tuple(bands), share
-
-
-def _fit_flags(
-    fit: MixtureFit, offset_errors: Array, scatter_errors: Array, highest: float
-) -> list[Flag]:
-    numbers = error_model()
-    flags = []
-    if not fit.success:
-        flags.append(Flag("not-converged", fit.message))
-    if fit.bandwidth is not None and fit.bandwidth > numbers["wide_bandwidth"]:
-        flags.append(
-            Flag(
-                "wide-bandwidth",
-                f"spectral bandwidth {fit.bandwidth:g} nm; only points below absorbance "
-                f"{numbers['wide_bandwidth_linear_limit']:g} were used.",
-            )
-        )
-    flags += _shift_flags(fit)
-    if fit.unassigned_bands:
-        band = fit.unassigned_bands[0]
-        flags.append(
-            Flag(
-                "unassigned-absorbance",
-                f"a band near {band.wavelength:.0f} nm, height {band.absorbance:.3f}, belongs to "
-                f"no candidate ({100 * fit.unassigned_share:.1f} % of the area).",
-            )
-        )
-    if fit.shape_error_factor >= numbers["poor_fit_factor"] or (
-        fit.misfit > numbers["poor_fit_share"] * highest
-    ):
-        flags.append(
-            Flag(
-                "poor-fit",
-                f"the scan departs from the model by up to {fit.misfit:.3f} absorbance and "
-                f"{fit.shape_error_factor:.1f} times the stated shape error; the uncertainties "
-                "were raised to match. Look at the residual.",
-            )
-        )
-    elif fit.shape_error_factor > 1 or fit.misfit > 0:
-        flags.append(
-            Flag(
-                "shape-error-raised",
-                f"the scan departs from the model by more than the stated errors (misfit "
-                f"{fit.misfit:.4f} absorbance, shape error times {fit.shape_error_factor:.1f}); "
-                "the uncertainties were raised to match.",
-            )
-        )
-    if fit.runs_p_value < 1e-4:
-        flags.append(
-            Flag("structured-residual", f"runs test of the residual: p = {fit.runs_p_value:.1g}.")
-        )
-    for scan, offset, error in zip(fit.scans, fit.offsets, offset_errors, strict=True):
-        if abs(offset) - 2 * error > numbers["offset_limit"]:
-            flags.append(
-                Flag(
-                    "offset",
-                    f"{scan.name}: offset of {offset:+.3f} absorbance (limit "
-                    f"{numbers['offset_limit']:g}); it was fitted. Check blank and cuvette.",
-                )
-            )
-    for scan, scatter, error in zip(fit.scans, fit.scatters, scatter_errors, strict=True):
-        if scatter - 2 * error > numbers["scatter_limit"]:
-            flags.append(
-                Flag(
-                    "scatter",
-                    f"{scan.name}: scatter of {scatter:.3f} absorbance at 500 nm (limit "
-                    f"{numbers['scatter_limit']:g}); it was fitted. Let settle or filter.",
-                )
-            )
-    return flags
-
-
-def _shift_flags(fit: MixtureFit) -> list[Flag]:
-    numbers = error_model()
-    present = {
-        model.shift_group(entry.group, region)
-        for entry, found in zip(fit.references.entries, fit.detected, strict=True)
-        if found
-        for region in entry.region
-    }
-    seen = {
-        group: shift
-        for group, shift in fit.group_shifts.items()
-        if group in present and fit.group_shift_uncertainties[group] < 1.0
-    }
-    if not seen:
-        return []
-    group = max(seen, key=lambda name: abs(seen[name]))
-    shift = seen[group]
-    text = (
-        f"the bands of the {group.replace(', ', ' (') + (')' if ', ' in group else '')} lie "
-        f"{shift:+.1f} nm from the reference in {fit.references.solvent.name}; check the solvent "
-        "and the wavelength scale."
-    )
-    if abs(shift) > numbers["shift_warn"]:
-        return [Flag("implausible-shift", text)]
-    if abs(shift) > numbers["shift_note"]:
-        return [Flag("band-shift", text)]
-    return []
-
-
-def _reference_flags(fit: MixtureFit) -> list[Flag]:
-    flags = []
-    entries = [
-        entry for entry, found in zip(fit.references.entries, fit.detected, strict=True) if found
-    ]
-    estimates = [entry.pigment for entry in entries if entry.grade == "estimate"]
-    adapted = [entry.pigment for entry in entries if entry.grade == "adapted"]
-    solvent = fit.references.solvent.name
-    if estimates:
-        flags.append(
-            Flag(
-                "estimate-grade",
-                f"no published absorptivity of {', '.join(estimates)} in {solvent}: good for a "
-                "share and an alarm, not for mass. Redissolve in a tabulated solvent.",
-            )
-        )
-    if adapted:
-        flags.append(
-            Flag(
-                "adapted-reference",
-                f"the shape of {', '.join(adapted)} in {solvent} was adapted from another solvent.",
-            )
-        )
-    return flags
 
 
 def _failed(tube: Tube, references: References, choice: Usable) -> MixtureFit:

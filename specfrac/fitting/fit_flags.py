@@ -1,0 +1,146 @@
+"""What a fit wants its reader to know."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specfrac.fitting import model
+from specfrac.fitting.error_model import error_model
+from specfrac.fitting.results import MixtureFit
+from specfrac.flags import Flag
+
+Array = NDArray[np.float64]
+
+
+def fit_flags(
+    fit: MixtureFit, offset_errors: Array, scatter_errors: Array, highest: float
+) -> list[Flag]:
+    numbers = error_model()
+    flags = []
+    if not fit.success:
+        flags.append(Flag("not-converged", fit.message))
+    if fit.bandwidth is not None and fit.bandwidth > numbers["wide_bandwidth"]:
+        flags.append(
+            Flag(
+                "wide-bandwidth",
+                f"spectral bandwidth {fit.bandwidth:g} nm; only points below absorbance "
+                f"{numbers['wide_bandwidth_linear_limit']:g} were used.",
+            )
+        )
+    flags += _shift_flags(fit)
+    if fit.unassigned_bands:
+        band = fit.unassigned_bands[0]
+        flags.append(
+            Flag(
+                "unassigned-absorbance",
+                f"a band near {band.wavelength:.0f} nm, height {band.absorbance:.3f}, belongs to "
+                f"no candidate ({100 * fit.unassigned_share:.1f} % of the area).",
+            )
+        )
+    if fit.shape_error_factor >= numbers["poor_fit_factor"] or (
+        fit.misfit > numbers["poor_fit_share"] * highest
+    ):
+        flags.append(
+            Flag(
+                "poor-fit",
+                f"the scan departs from the model {_departure(fit)}; the uncertainties were "
+                "raised to match. Look at the residual.",
+            )
+        )
+    elif fit.shape_error_factor > 1 or fit.misfit > 0:
+        flags.append(
+            Flag(
+                "shape-error-raised",
+                f"the scan departs from the model {_departure(fit)}; the uncertainties were "
+                "raised to match.",
+            )
+        )
+    if fit.runs_p_value < 1e-4:
+        flags.append(
+            Flag("structured-residual", f"runs test of the residual: p = {fit.runs_p_value:.1g}.")
+        )
+    for scan, offset, error in zip(fit.scans, fit.offsets, offset_errors, strict=True):
+        if abs(offset) - 2 * error > numbers["offset_limit"]:
+            flags.append(
+                Flag(
+                    "offset",
+                    f"{scan.name}: offset of {offset:+.3f} absorbance (limit "
+                    f"{numbers['offset_limit']:g}); it was fitted. Check blank and cuvette.",
+                )
+            )
+    for scan, scatter, error in zip(fit.scans, fit.scatters, scatter_errors, strict=True):
+        if scatter - 2 * error > numbers["scatter_limit"]:
+            flags.append(
+                Flag(
+                    "scatter",
+                    f"{scan.name}: scatter of {scatter:.3f} absorbance at 500 nm (limit "
+                    f"{numbers['scatter_limit']:g}); it was fitted. Let settle or filter.",
+                )
+            )
+    return flags
+
+
+def _departure(fit: MixtureFit) -> str:
+    """How far a scan departs from model and stated errors, in words."""
+    words = []
+    if fit.misfit > 0:
+        words.append(f"by {fit.misfit:.4f} absorbance more than the stated errors")
+    if fit.shape_error_factor > 1:
+        words.append(f"by {fit.shape_error_factor:.1f} times the stated band-shape error")
+    return " and ".join(words)
+
+
+def _shift_flags(fit: MixtureFit) -> list[Flag]:
+    numbers = error_model()
+    present = {
+        model.shift_group(entry.group, region)
+        for entry, found in zip(fit.references.entries, fit.detected, strict=True)
+        if found
+        for region in entry.region
+    }
+    seen = {
+        group: shift
+        for group, shift in fit.group_shifts.items()
+        if group in present and fit.group_shift_uncertainties[group] < 1.0
+    }
+    if not seen:
+        return []
+    group = max(seen, key=lambda name: abs(seen[name]))
+    shift = seen[group]
+    text = (
+        f"the bands of the {group.replace(', ', ' (') + (')' if ', ' in group else '')} lie "
+        f"{shift:+.1f} nm from the reference in {fit.references.solvent.name}; check the solvent "
+        "and the wavelength scale."
+    )
+    if abs(shift) > numbers["shift_warn"]:
+        return [Flag("implausible-shift", text)]
+    if abs(shift) > numbers["shift_note"]:
+        return [Flag("band-shift", text)]
+    return []
+
+
+def reference_flags(fit: MixtureFit) -> list[Flag]:
+    flags = []
+    entries = [
+        entry for entry, found in zip(fit.references.entries, fit.detected, strict=True) if found
+    ]
+    estimates = [entry.pigment for entry in entries if entry.grade == "estimate"]
+    adapted = [entry.pigment for entry in entries if entry.grade == "adapted"]
+    solvent = fit.references.solvent.name
+    if estimates:
+        flags.append(
+            Flag(
+                "estimate-grade",
+                f"no published absorptivity of {', '.join(estimates)} in {solvent}: good for a "
+                "share and an alarm, not for mass. Redissolve in a tabulated solvent.",
+            )
+        )
+    if adapted:
+        flags.append(
+            Flag(
+                "adapted-reference",
+                f"the shape of {', '.join(adapted)} in {solvent} was adapted from another solvent.",
+            )
+        )
+    return flags
