@@ -23,7 +23,7 @@ TOLERANCE = 1e-14
 GROWTH_TOLERANCE = 1e-7
 GROWTH_EVALUATIONS = 80
 POLISH_EVALUATIONS = 200
-SETTLED = 1e-3  # relative fall of the sum of squares in the last polish
+SETTLED = 1e-4  # fall of the relative rms residual in the last polish
 CENTRE_MARGIN = 0.05
 AT_BOUND = 1e-5
 SQRT_2PI = math.sqrt(2 * math.pi)
@@ -500,7 +500,8 @@ def _grow(
 def _polished(problem: _Problem, best: _Solution) -> _Solution:
     """Run the grown fit on until it ends, or its sum of squares has settled."""
     polished = problem.solve(best.parameters, GROWTH_TOLERANCE, POLISH_EVALUATIONS)
-    if polished.success or best.rss - polished.rss > SETTLED * best.rss:
+    fall = problem.relative_rms(best) - problem.relative_rms(polished)
+    if polished.success or fall > SETTLED:
         return polished
     message = "the sum of squares has settled, single bands still move in a flat valley"
     return replace(polished, success=True, message=message)
