@@ -22,9 +22,12 @@ from specfrac.plots import (
     pigment_style,
     plot_balance,
     plot_composition,
+    plot_elution,
     plot_fit,
+    plot_pooling,
     plot_residual,
     plot_scan,
+    pool_label,
     reported_lines,
     scan_parts,
     sum_label,
@@ -355,6 +358,54 @@ def test_balance_picture_without_loaded_scan(result, ax):
     plot_balance(alone, ax)
     assert ax.get_xlabel().startswith("found (")
     assert len(ax.get_yticks()) == len(balance_rows(alone)) > 3
+
+
+# The column
+
+
+def test_elution_picture_keeps_area_for_mass(result, ax):
+    profile = result.elution
+    numbers = {tube.fraction.name: at for at, tube in enumerate(result.fractions, start=1)}
+    assert plot_elution(profile, ax, numbers=numbers) is ax
+    assert ax.get_xlabel() == "eluted volume (mL)"
+    names = [tick.get_text().split("\n")[0] for tick in ax.get_yticklabels()]
+    assert names == [pigment_style(band.pigment).label for band in profile.bands]
+    outlines = [
+        line for line in ax.get_lines() if len(line.get_xdata()) == 2 * len(profile.names) + 2
+    ]
+    assert len(outlines) == len(profile.bands)
+    for row, (band, line) in enumerate(zip(profile.bands, outlines, strict=True)):
+        tops = line.get_ydata()[1:-1:2] - (len(profile.bands) - 1 - row)
+        areas = tops * (profile.end - profile.start)
+        masses = np.array([0.0 if one is None else max(one.value, 0.0) for one in band.masses])
+        np.testing.assert_allclose(areas / areas.sum(), masses / masses.sum(), atol=1e-12)
+
+
+def test_whiskers_of_the_elution_picture_stay_in_their_row(result, ax):
+    profile = result.elution
+    plot_elution(profile, ax)
+    rows = len(profile.bands)
+    for row, container in enumerate(ax.containers):
+        (segments,) = [part.get_segments() for part in container.lines[2]]
+        floor = rows - 1 - row
+        for segment in segments:
+            if np.isfinite(segment).all():
+                assert segment[:, 1].min() >= floor - 1e-9
+                assert segment[:, 1].max() <= floor + 1
+
+
+def test_pooling_picture_shows_every_pool_of_the_curve(result, ax):
+    pooling = result.pooling
+    numbers = {tube.fraction.name: at for at, tube in enumerate(result.fractions, start=1)}
+    assert plot_pooling(pooling, ax, numbers=numbers) is ax
+    assert ax.get_xlabel() == "β-carotene in the pool (µg)"
+    assert ax.get_ylabel() == "share of coloured pigment (%)"
+    line = next(line for line in ax.get_lines() if len(line.get_xdata()) == len(pooling.curve))
+    np.testing.assert_allclose(line.get_xdata(), [pool.mass.value for pool in pooling.curve])
+    np.testing.assert_allclose(line.get_ydata(), [100 * p.share.value for p in pooling.curve])
+    shown = [text.get_text() for text in ax.texts]
+    assert shown == [pool_label(pool, numbers) for pool in pooling.curve]
+    assert shown[0] == "2"
 
 
 def test_no_global_style_is_touched():

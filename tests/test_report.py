@@ -20,14 +20,18 @@ import pytest
 from specfrac.flags import Flag
 from specfrac.plots import reported_lines
 from specfrac.report import (
+    fit_fragment,
     report_files,
     report_html,
+    run_fragment,
     terminal_summary,
+    tube_fragment,
     write_figures,
     write_report,
 )
 from specfrac.report.markup import VOID
 from specfrac.report.numbers import limit, plus_minus, share
+from specfrac.report.pictures import run_figures
 from specfrac.uncertainty import Quantity, rounded
 
 _path = Path(__file__).with_name("report_example.py")
@@ -87,6 +91,11 @@ def html(result):
 
 
 @pytest.fixture(scope="module")
+def files(result):
+    return report_files(result)
+
+
+@pytest.fixture(scope="module")
 def page(html):
     return Page(html)
 
@@ -132,7 +141,7 @@ def test_page_is_accessible(page):
     assert len(page.all("h1")) == 1
     assert "Chard leaf, silica column 7" in page.text
     figures = [a for a in page.all("svg") if "role" in a]
-    assert len(figures) == 7  # six scans and the balance
+    assert len(figures) == 9  # six scans, balance, elution and pools
     assert all(a["role"] == "img" and len(a["aria-label"] or "") > 40 for a in figures)
     ornaments = [a for a in page.all("svg") if "role" not in a]
     assert all(a["aria-hidden"] == "true" for a in ornaments)
@@ -160,10 +169,10 @@ def test_text_stands_out_from_its_ground(html):
             assert contrast >= 4.5, (name, ground)
 
 
-def test_same_result_gives_the_same_bytes(result, html):
-    assert report_html(result) == html
+def test_same_result_gives_the_same_bytes(files, html):
     again = report_files(example.result())
-    assert again == report_files(result)
+    assert again == files
+    assert again["report.html"] == html.encode()
     assert set(again) >= {"report.html", "figures/balance.svg", "figures/balance.png"}
 
 
@@ -287,6 +296,103 @@ def test_budget_contributions_add_up(result, html):
     assert np.sqrt(np.sum(np.square(column))) == pytest.approx(together, rel=0.06)
 
 
+# What to do, elution and pools
+
+
+def test_advice_comes_with_rule_number_and_limit(result, html):
+    for number, tube in enumerate(result.fractions, start=1):
+        section = html[html.index(f'<h2 id="tube-{number}"') :]
+        section = plain(Page(section[: section.index("</section>")]).text)
+        one = tube.decision
+        if one is None:
+            assert "Advice:" not in section
+            continue
+        assert f"Advice: {one.action}" in section
+        assert plain(one.sentence) in section
+        assert one.rule in section
+        if one.setting is not None:
+            assert f"setting {one.setting}" in section
+    assert any(tube.decision is not None for tube in result.fractions)
+
+
+def test_first_screen_and_terminal_name_the_action(result, html):
+    table = html[html.index('class="tubes"') : html.index("</table>")]
+    rows = [plain(Page(row).text) for row in table.split("<tr>")[2:]]
+    printed = terminal_summary(result).splitlines()[2:]
+    for tube, row, line in zip(result.fractions, rows, printed, strict=False):
+        if tube.decision is not None:
+            assert tube.decision.action in row
+            assert tube.decision.action in line
+
+
+def test_elution_table_gives_every_band(result, html):
+    section = html[html.index('aria-labelledby="elution"') :]
+    words = plain(Page(section[: section.index("</section>")]).text)
+    assert len(result.elution.bands) >= 4
+    for band in result.elution.bands:
+        assert rounded(band.centre.value, band.centre.uncertainty) in words
+        assert rounded(band.total.value, band.total.uncertainty) in words
+        assert rounded(band.column_volumes.value, band.column_volumes.uncertainty) in words
+
+
+def test_pools_are_named_by_the_numbers_of_the_sheet(result, html):
+    section = html[html.index('aria-labelledby="pooling"') :]
+    words = plain(Page(section[: section.index("</section>")]).text)
+    numbers = {tube.fraction.name: at for at, tube in enumerate(result.fractions, start=1)}
+    for wanted, pool in result.pooling.best:
+        assert f"{100 * wanted:g} %" in words
+        if pool is not None:
+            assert rounded(pool.mass.value, pool.mass.uncertainty) in words
+            assert str(numbers[pool.names[0]]) in words
+
+
+def test_sections_without_matter_are_left_out(result):
+    html = report_html(replace(result, pooling=None, elution=None))
+    assert 'id="elution"' not in html
+    assert 'id="pooling"' not in html
+    assert Page(html).faults == []
+
+
+# Notebooks
+
+
+@pytest.mark.parametrize("make", [
+    run_fragment,
+    lambda result: tube_fragment(result.fractions[3]),
+    lambda result: tube_fragment(result.fractions[5]),
+    lambda result: fit_fragment(result.fractions[4].fit),
+])  # fmt: skip
+def test_fragment_is_closed_harmless_and_reaches_nothing_else(make, hostile):
+    html = make(hostile)
+    page = Page(html)
+    assert page.faults == []
+    assert page.open == []
+    assert page.all("script") == []
+    assert [a for a in page.all("a") if a.get("href")] == []
+    rules = re.findall(r"<style>(.*?)</style>", html, re.DOTALL)
+    assert len(rules) == 1
+    bare = re.sub(r"/\*.*?\*/", "", rules[0], flags=re.DOTALL)
+    assert "@page" not in bare
+    for selectors in re.findall(r"([^{}]+)\{", bare):
+        if not selectors.strip().startswith("@media"):
+            assert all(one.strip().startswith(".specfrac") for one in selectors.split(",")), (
+                selectors
+            )
+
+
+def test_fragment_of_a_fit_gives_its_numbers(result):
+    fit = result.fractions[4].fit
+    words = plain(Page(fit_fragment(fit)).text)
+    frame = fit.to_frame()
+    for _, row in frame[frame["detected"]].iterrows():
+        value, spread = (
+            row["concentration_mg_per_L"],
+            row["standard_uncertainty_mg_per_L"],
+        )
+        assert rounded(value, spread) in words
+    assert "violaxanthin and neoxanthin together" in words
+
+
 def test_record_names_inputs_settings_and_sources(page, result):
     words = plain(page.text)
     for one in result.run.inputs:
@@ -325,8 +431,13 @@ def hostile(result):
     return replace(result, run=run, fractions=fractions, balance=balance)
 
 
-def test_text_from_files_is_escaped(hostile, page):
-    html = report_html(hostile)
+@pytest.fixture(scope="module")
+def hostile_html(hostile):
+    return report_html(hostile)
+
+
+def test_text_from_files_is_escaped(hostile_html, page):
+    html = hostile_html
     attacked = Page(html)
     assert attacked.faults == []
     assert '<script>alert("x")</script>' in attacked.text
@@ -338,8 +449,10 @@ def test_text_from_files_is_escaped(hostile, page):
 
 
 def test_file_names_of_figures_are_harmless(hostile):
-    for name in report_files(hostile):
-        assert re.fullmatch(r"report\.html|figures/[a-z0-9-]+\.(svg|png)", name), name
+    stems = [stem for stem, _ in run_figures(hostile)]
+    assert len(stems) > 9
+    for stem in stems:
+        assert re.fullmatch(r"[a-z0-9-]+", stem), stem
 
 
 def test_terminal_summary_moves_no_cursor(hostile):
@@ -351,7 +464,7 @@ def test_terminal_summary_moves_no_cursor(hostile):
 def test_odd_names_are_written(result, name, tmp_path):
     entry = replace(result.fractions[5].fraction, name=name)
     odd = replace(result, fractions=(replace(result.fractions[5], fraction=entry),))
-    odd = replace(odd, balance=replace(odd.balance, rows=()))
+    odd = replace(odd, balance=replace(odd.balance, rows=()), pooling=None, elution=None)
     written = write_report(odd, tmp_path / "report.html")
     assert Page(written.read_text(encoding="utf-8")).faults == []
     assert write_figures(odd, tmp_path / "figures") == ()
@@ -371,7 +484,11 @@ def test_tube_without_solvent_is_identified_without_mass(result):
         pigments=(), groups=(), purity=None, total_mass=None, equations=(), flags=(flag,),
     )  # fmt: skip
     alone = replace(
-        result, fractions=(unknown,), balance=replace(result.balance, rows=(), porphyrins=())
+        result,
+        fractions=(unknown,),
+        balance=replace(result.balance, rows=(), porphyrins=()),
+        pooling=None,
+        elution=None,
     )
     page = Page(report_html(alone))
     words = plain(page.text)
@@ -427,12 +544,14 @@ def test_terminal_summary_is_aligned(result):
     assert "warning: unassigned-absorbance" in printed[4]
 
 
-def test_figures_are_written_with_plain_names(result, tmp_path):
+def test_figures_are_written_with_plain_names(result, files, tmp_path):
     written = write_figures(result, tmp_path / "figures")
+    assert {f"figures/{path.name}" for path in written} == set(files) - {"report.html"}
     names = [path.name for path in written]
     assert "01-chard-extract-scan-2.svg" in names
     assert "02-yellow-cut-composition.png" in names
-    assert names[-2:] == ["balance.svg", "balance.png"]
+    stems = [name.rpartition(".")[0] for name in names]
+    assert stems[-6::2] == stems[-5::2] == ["balance", "elution", "pooling"]
     assert sorted(path.name for path in (tmp_path / "figures").iterdir()) == sorted(names)
     for path in written:
         content = path.read_bytes()
@@ -447,11 +566,11 @@ def test_users_own_drawing_settings_do_not_matter(result, html):
         assert report_html(result) == html
 
 
-def test_report_is_whole_or_absent(result, tmp_path):
+def test_report_is_whole_or_absent(result, html, tmp_path):
     target = tmp_path / "new" / "report.html"
     assert write_report(result, target) == target
     assert [path.name for path in target.parent.iterdir()] == ["report.html"]
-    assert target.read_text(encoding="utf-8") == report_html(result)
+    assert target.read_text(encoding="utf-8") == html
 
 
 # In a real browser
@@ -519,9 +638,11 @@ class TestBrowser:
         return run
 
     @pytest.fixture
-    def written(self, hostile, tmp_path):
+    def written(self, hostile_html, tmp_path):
         # the hostile names are the harder case, and every other thing is the same
-        return write_report(hostile, tmp_path / "report.html")
+        path = tmp_path / "report.html"
+        path.write_text(hostile_html, encoding="utf-8")
+        return path
 
     def test_script_runs_without_errors_under_the_pages_own_policy(self, chromium, written, result):
         done = chromium("--dump-dom", written.as_uri())
