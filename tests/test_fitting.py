@@ -340,6 +340,27 @@ def test_dilution_recovers_what_saturation_hides(references):
     assert fit.offsets.shape == (2,)
 
 
+def test_scans_of_one_tube_that_disagree_are_flagged(references):
+    rng = np.random.default_rng(8)
+    errors = draw_shape_errors(references, rng)
+
+    def repeat(factor):
+        return simulate_scan(
+            references,
+            {k: factor * v for k, v in GREEN.items()},
+            wavelength=WAVELENGTH,
+            noise=5e-4,
+            shape_errors=errors,
+            rng=rng,
+        )
+
+    agreeing = fit_tube([repeat(1.0), repeat(1.0)], references)
+    assert "scans-disagree" not in {flag.code for flag in agreeing.flags}
+    evaporated = fit_tube([repeat(1.0), repeat(1.08)], references)
+    (flag,) = [flag for flag in evaporated.flags if flag.code == "scans-disagree"]
+    assert "evaporation" in flag.message
+
+
 def test_repeats_shrink_noise_and_not_shape_error(references):
     rng = np.random.default_rng(5)
     errors = draw_shape_errors(references, rng)

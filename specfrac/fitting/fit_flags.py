@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -118,6 +121,51 @@ def _shift_flags(fit: MixtureFit) -> list[Flag]:
     if abs(shift) > numbers["shift_note"]:
         return [Flag("band-shift", text)]
     return []
+
+
+def scan_disagreement(
+    fits: Sequence[MixtureFit], dilution_uncertainties: Sequence[float]
+) -> list[Flag]:
+    """Flag scans of one tube whose own fits give different amounts of colour.
+
+    Each scan's amount is the sum of its pigments' absorbances at their maxima, undiluted;
+    its uncertainty has noise, band shapes and dilution, but no absorptivity, which the scans
+    share.
+
+    Parameters
+    ----------
+    fits : sequence of MixtureFit
+        Each scan by itself.
+    dilution_uncertainties : sequence of float
+        Relative.
+    """
+    amounts = []
+    for fit, doubt in zip(fits, dilution_uncertainties, strict=True):
+        if not fit.success:
+            continue
+        scale = np.array([entry.scale for entry in fit.references.entries])
+        total = float(scale @ fit.concentration_unconstrained)
+        variance = float(scale @ (fit.covariance_noise + fit.covariance_shape) @ scale)
+        if total > 0:
+            amounts.append((fit.name, total, variance / total**2 + doubt**2))
+    flags = []
+    numbers = error_model()
+    for name, total, square in amounts[1:]:
+        first_name, first, first_square = amounts[0]
+        difference = math.log(total / first)
+        doubt = math.sqrt(square + first_square)
+        if abs(difference) > numbers["disagreement_significance"] * doubt:
+            flags.append(
+                Flag(
+                    "scans-disagree",
+                    f"{name} gives {100 * abs(math.expm1(difference)):.1f} % "
+                    f"{'more' if difference > 0 else 'less'} colour than "
+                    f"{first_name}, beyond the {100 * doubt:.1f} % that noise and dilution allow. "
+                    "Likely: evaporation or bleaching between the scans, pipetting, or "
+                    "saturation.",
+                )
+            )
+    return flags
 
 
 def reference_flags(fit: MixtureFit) -> list[Flag]:

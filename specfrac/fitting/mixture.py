@@ -16,7 +16,7 @@ from specfrac.fitting.error_model import (
     PHOTOMETER_GAIN_UNCERTAINTY,
     error_model,
 )
-from specfrac.fitting.fit_flags import fit_flags, reference_flags
+from specfrac.fitting.fit_flags import fit_flags, reference_flags, scan_disagreement
 from specfrac.fitting.groups import report_groups
 from specfrac.fitting.problem import Problem, Solution
 from specfrac.fitting.results import MixtureFit, MixtureFits, UnassignedBand
@@ -212,7 +212,15 @@ def fit_tube(
     fit = _fit_tubes([tube], references, options)[0]
     if any(flag.code == "not-fitted" for flag in fit.flags):
         raise FitError(fit.message)
-    return fit
+    if n == 1 or not fit.success:
+        return fit
+    apart = [
+        Tube(scan.name, (scan,), (factor,), (0.0,), (path,), bandwidth)
+        for scan, factor, path in zip(tube.scans, tube.dilution_factors, paths, strict=True)
+    ]
+    singles = _fit_tubes(apart, references, options)
+    disagreement = scan_disagreement(singles, tube.dilution_uncertainties)
+    return replace(fit, flags=ranked([*fit.flags, *disagreement]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
