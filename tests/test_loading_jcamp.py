@@ -181,7 +181,8 @@ def test_transmittance(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("label", "value"),
     [("NPOINTS= 40", "NPOINTS= 41"), ("LASTX= 439", "LASTX= 440"),
-     ("YFACTOR", "MAXY= 3.0\n##YFACTOR"), ("YFACTOR", "FIRSTY= 0.9\n##YFACTOR"), ("UV/VIS", "INFRARED")],
+     ("YFACTOR", "MAXY= 3.0\n##YFACTOR"), ("YFACTOR", "FIRSTY= 0.9\n##YFACTOR"),
+     ("UV/VIS", "INFRARED")],
 )  # fmt: skip
 def test_a_header_that_disagrees_is_flagged(tmp_path: Path, label: str, value: str) -> None:
     (scan,) = read_text(tmp_path, HEAD.replace(label, value) + affn() + "##END=\n")

@@ -44,6 +44,7 @@ def by_rows(table: Table, headings: Headings, file: str) -> Interpretation:
     if first == len(table):
         raise NotASpectrumError("it has a row of wavelengths and no readings below")
     _refuse_both_ways(table, headings, first, file)
+    _refuse_gaps(table, axis, first, file)
     refuse_faults(table, file)
     refuse_short_rows(table, file)
     refuse_two_marks(table, columns.size, file)
@@ -95,6 +96,19 @@ def _refuse_both_ways(table: Table, headings: Headings, first: int, file: str) -
         f"{file}, row {table.rows[0]}: both the first row and the first column may be wavelengths. "
         "Head the wavelengths with 'wavelength_nm' and give the samples names with letters."
     )
+
+
+def _refuse_gaps(table: Table, axis: NDArray[np.float64], first: int, file: str) -> None:
+    """A row of wavelengths that lost a cell would move all readings by one."""
+    known = np.isfinite(axis)
+    start = int(np.flatnonzero(known)[0])
+    readings = np.isfinite(table.values[first:]).any(axis=0)
+    gaps = [c for c in np.flatnonzero(readings & ~known) if c > start and c not in table.texts]
+    if gaps:
+        raise ScanFileError(
+            f"{file}, row {table.rows[first]}: column {gaps[0] + 1} has readings but no wavelength "
+            "above them. Put back the missing cell of the row of wavelengths."
+        )
 
 
 def _label(table: Table, row: int, axis_columns: set[int]) -> tuple[str, ...]:

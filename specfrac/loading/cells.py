@@ -23,7 +23,7 @@ _THOUSANDS = {
 _MARKS = str.maketrans("", "", ",.' \u00a0\u2009\u202f’")
 _MISSING = re.compile(r"-|n\.?a\.?|n/a|null|none|n\.?d\.?|n\.?m\.?|missing|blank", re.IGNORECASE)
 _OVER = re.compile(
-    r"over(?:flow|range|load|\s*range)?|ovrflw|ovr|ovf|ovrng|o\.?l\.?|sat(?:urated|uration)?"
+    r"over(?:flow|range|load|\s*range)?|ovrflw|ovr|ovf|ovrng|o\.?l\.?|sat(?:urated|uration|\.)?"
     r"|(?:out of|above|off) (?:range|scale)|high|>+\s*[\d.,]*|<+\s*[\d.,]*|\*+|#+|\?+"
     r"|-{2,}|\+{2,}|-\.-+"
     r"|under(?:flow|range|\s*range)?",

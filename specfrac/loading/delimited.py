@@ -20,7 +20,7 @@ from specfrac.loading.content import FileContent, decode
 from specfrac.loading.dialect import SEPARATORS, Dialect, find_dialect
 from specfrac.loading.endings import is_whole
 from specfrac.loading.headings import Headings, find_headings, title_above
-from specfrac.loading.joining import joined
+from specfrac.loading.joining import joined, refuse_torn_row
 from specfrac.loading.layouts import by_columns
 from specfrac.loading.long import by_named_labels, by_numbered_labels
 from specfrac.loading.plain import read_plain
@@ -128,6 +128,7 @@ def _read_tables(
         except NotASpectrumError as error:
             skipped.append(Skipped(place, str(error)))
             continue
+        refuse_torn_row(table, lines, content.name)
         end = table.rows[-1]
         small.clear()  # what stands above a table belongs to its header
         parts.append(_Part(table, headings, above[-_MAX_HEADER:], found))

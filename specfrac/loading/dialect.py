@@ -40,8 +40,11 @@ class Dialect:
     decimal: str
 
     def split(self, line: str) -> list[str]:
-        """Return the cells of a line, without quotes and blanks around them."""
-        if '"' in line and len(line) < _MAX_QUOTED:
+        """Return the cells of a line, without quotes and blanks around them.
+
+        A quote without its partner stays, so that its cell is no number.
+        """
+        if '"' in line and len(line) < _MAX_QUOTED and line.count('"') % 2 == 0:
             return self._split_quoted(line)
         if self.separator == " ":
             return line.split()

@@ -149,7 +149,7 @@ def _split_heading(
             cells.pop(0)
         if len(cells) == n_columns:
             return cells
-        missing_one = nearest and len(cells) == n_columns - 1 >= 2
+        missing_one = nearest and len(cells) == n_columns - 1 >= 2 and _alike(cells, dialect)
         if missing_one and not any(axis_word(cell) for cell in cells):
             return ["", *cells]  # a table written without a heading for its first column
     cells = dialect.split(text)
@@ -158,6 +158,11 @@ def _split_heading(
     if n_columns == 2 and axis_word(text) is None and ordinate_word(text) is None:
         return None
     return _split_loosely(text) if n_columns == 2 else None
+
+
+def _alike(cells: list[str], dialect: Dialect) -> bool:
+    """Whether all cells are numbers, or none is."""
+    return len({kind_of(cell, dialect.decimal) == NUMBER for cell in cells}) == 1
 
 
 def _ways_to_split(text: str, dialect: Dialect, n_columns: int) -> list[list[str]]:

@@ -15,6 +15,7 @@ NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[EeDd][+-]?[0-9]+)?")
 _LABEL = re.compile(r"\s*##([^=]*)=?(.*)")
 _IGNORED = re.compile(r"[\s\-/_]")
 _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+(?:,[0-9]+)?")
+_DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 _MOST_DEEP = 20
 
 
@@ -96,14 +97,19 @@ def sections_of(lines: Sequence[str], file: str) -> list[Section]:
 
 
 def with_point(text: str) -> str:
-    """Turn a decimal comma into a point."""
-    return text.replace(",", ".") if "," in text and "." not in text else text
+    """Turn a decimal comma, one between digits, into a point."""
+    return text if "." in text else _DECIMAL_COMMA.sub(".", text)
 
 
 def with_points(lines: list[tuple[int, str]]) -> list[tuple[int, str]]:
-    """Turn decimal commas into points where each comma stands inside one number."""
+    """Turn decimal commas of a table into points.
+
+    Only where most numbers have one: a comma may also stand between two.
+    """
     if not any("," in text for _, text in lines) or any("." in text for _, text in lines):
         return lines
-    if not all(_COMMA_NUMBER.fullmatch(cell) for _, text in lines for cell in text.split()):
+    cells = [cell for _, text in lines for cell in text.split()]
+    n_commas = sum("," in cell for cell in cells)
+    if 2 * n_commas < len(cells) or not all(map(_COMMA_NUMBER.fullmatch, cells)):
         return lines
     return [(number, text.replace(",", ".")) for number, text in lines]

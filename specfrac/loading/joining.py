@@ -18,6 +18,8 @@ from specfrac.loading.headings import find_headings
 from specfrac.loading.table import SURE_ROWS, Table
 
 _NUMBER_LIKE = re.compile(r"[\s\"'+-]*[.,]?[0-9]")
+_LONE_NUMBER = re.compile(r"[\s\"'+-]*[0-9.,]+[\s\"']*")
+_MOST_LABELLED_COLUMNS = 8
 _LARGEST_GAP = 5.0
 """Steps; a scan that goes on after a remark goes on at its own step, or nearly."""
 
@@ -35,7 +37,7 @@ def joined(tables: Sequence[Table], lines: Sequence[str], file: str) -> list[Tab
     for table in tables:
         before = result[-1] if result else None
         if before is not None and len(before) >= SURE_ROWS and _continues(before, table, lines):
-            _refuse_broken(before, aside, lines, file)
+            _refuse_broken(before, table, lines, file)
             result[-1] = _together(before, table)
             aside = []
         elif len(table) < SURE_ROWS:
@@ -48,6 +50,13 @@ def joined(tables: Sequence[Table], lines: Sequence[str], file: str) -> list[Tab
     return result + aside
 
 
+def refuse_torn_row(table: Table, lines: Sequence[str], file: str) -> None:
+    """A number alone on the line after a table is the rest of a row that was torn apart."""
+    row = table.rows[-1] + 1
+    if row <= len(lines) and _LONE_NUMBER.fullmatch(lines[row - 1]):
+        _refuse(file, row, lines[row - 1], table)
+
+
 def _continues(first: Table, second: Table, lines: Sequence[str]) -> bool:
     """Whether the second table has the first one's shape and goes on along its axis."""
     if first.n_columns != second.n_columns or set(first.texts) != set(second.texts):
@@ -58,6 +67,8 @@ def _continues(first: Table, second: Table, lines: Sequence[str]) -> bool:
         above = lines[max(0, first.rows[0] - 7) : first.rows[0] - 1]
         if find_headings(above, first.dialect, first.n_columns) != headings:
             return False
+    if first.texts and not headings.rows and first.n_columns <= _MOST_LABELLED_COLUMNS:
+        return True  # rows with a name in them need no order
     return any(
         _goes_on(first.values[:, column], float(second.values[0, column]))
         for column in range(first.n_columns)
@@ -73,11 +84,11 @@ def _goes_on(values: NDArray[np.float64], following: float) -> bool:
     return bool(0 < gap <= _LARGEST_GAP * float(np.median(np.abs(steps))))
 
 
-def _refuse_broken(first: Table, aside: Sequence[Table], lines: Sequence[str], file: str) -> None:
-    for table in aside:
-        for row in table.rows:
-            if _NUMBER_LIKE.match(lines[row - 1]):
-                _refuse(file, row, lines[row - 1], first)
+def _refuse_broken(first: Table, second: Table, lines: Sequence[str], file: str) -> None:
+    """Between two parts of a scan only remarks may stand, nothing that opens like a number."""
+    for row in range(first.rows[-1] + 1, second.rows[0]):
+        if _NUMBER_LIKE.match(lines[row - 1]):
+            _refuse(file, row, lines[row - 1], first)
 
 
 def _refuse_if_row_of(before: Table, table: Table, lines: Sequence[str], file: str) -> None:

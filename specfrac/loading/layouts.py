@@ -23,6 +23,7 @@ from specfrac.loading.faults import (
 )
 from specfrac.loading.headings import Heading, Headings
 from specfrac.loading.table import Table
+from specfrac.loading.words import is_weak
 
 FEWEST_ROWS = 20
 
@@ -106,20 +107,35 @@ def spectra_among(
     empty = set() if table.complete else _empty(table, columns)
     if not (counting or empty or (headings.rows and headings.telling)):
         return columns
-    kept = []
+    kept, left_out = [], []
     for column in columns:
         heading = headings.column(column)
-        label = f"column {column + 1}" + (f" ({heading.title})" if heading.title else "")
+        reason = ""
         if column in empty:
-            if heading.title:
-                skipped.append(Skipped(label, "it is empty"))
-        elif heading.no_spectrum and heading.ordinate in (None, "counts"):
-            skipped.append(Skipped(label, "its heading names no spectrum"))
-        elif column in counting and heading.ordinate is None:
-            skipped.append(Skipped(label, "it counts up or down in whole numbers"))
+            reason = "it is empty"
+        elif heading.ordinate in (None, "counts") and _names_no_spectrum(table, heading, column):
+            reason = "its heading names no spectrum"
+        elif heading.ordinate is None and column in counting:
+            reason = "it counts up or down in whole numbers"
+        if reason:
+            label = f"column {column + 1}" + (f" ({heading.title})" if heading.title else "")
+            left_out.append((column, Skipped(label, reason)))
         else:
             kept.append(column)
+    if not kept:  # a column of counts alone is refused by name, not left out
+        return [column for column, _ in left_out if headings.column(column).ordinate]
+    skipped += [
+        part for column, part in left_out if column not in empty or headings.column(column).title
+    ]
     return kept
+
+
+def _names_no_spectrum(table: Table, heading: Heading, column: int) -> bool:
+    """Whether a heading such as "time" is to be believed; "s" may be a sample's name."""
+    if not heading.no_spectrum or not is_weak(heading.title):
+        return heading.no_spectrum
+    steps = np.diff(table.values[:, column])
+    return bool((steps > 0).all() or (steps < 0).all())
 
 
 def _empty(table: Table, columns: list[int]) -> set[int]:
@@ -129,6 +145,8 @@ def _empty(table: Table, columns: list[int]) -> set[int]:
 
 def _counting(values: NDArray[np.float64], columns: list[int]) -> set[int]:
     """Return the columns that run 1, 2, 3, ... or 100, 99, 98, ..."""
+    if len(values) < 3:
+        return set()
     first, second, third = values[:3].tolist()
     likely = [
         c
@@ -192,10 +210,13 @@ def _titles(
     names = [heading.name for heading in found]
     if paired and not any(names):
         names = [headings.column(axis).name] * len(columns)
+    titles = [heading.title for heading in found]
+    if "" in names and 1 < len(titles) == len(set(titles)) and all(titles):
+        names = titles  # "A", "B" and "C", or "Abs" and "%T", tell the columns apart
     return (
         tuple(names),
         tuple([heading.ordinate for heading in found]),
-        tuple([heading.title for heading in found]),
+        tuple(titles),
     )
 
 

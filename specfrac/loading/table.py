@@ -19,6 +19,8 @@ from specfrac.loading.dialect import Dialect
 
 SURE_ROWS = 3
 """After so many rows of one shape a differing cell is a fault, not a new table."""
+MOST_TABLES = 5000
+"""Memory stays small; no file of scans comes in more parts."""
 _KEPT_FAULTS = 20
 _KEPT_WORDS = 10_000
 
@@ -108,6 +110,8 @@ def tables_of(lines: list[str], dialect: Dialect) -> list[Table]:
             if not _starts(kinds):
                 run = None
                 continue
+            if len(runs) == MOST_TABLES:
+                break  # a log or a text with numbers; what was read so far decides
             run = _Run([_column_kind(kind) for kind in kinds])
             runs.append(run)
         _add(run, line_number, cells, kinds, dialect)

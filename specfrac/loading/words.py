@@ -39,7 +39,7 @@ ACCEPTED_ORDINATES = (
     ("transmittance-or-percent", r"transmitt|transmiss|transmitan|durchl[aä]ss|trasmitt"),
     (
         "absorbance",
-        r"absorban|\babs\b|\ba\.?u\b|\bod\b|\bod\d{3}\b|optical\s+density|extin[ck]tion\b|assorban|"
+        r"absorban|\babs\b|\ba\.?u\b|\bod\b|\bod\d{3}\b|optical\s+density|extin[ck]tion\b|\bext\b|assorban|"
         r"absorption\b|吸光|吸収",
     ),
 )
@@ -145,6 +145,11 @@ def names_no_spectrum(heading: str) -> bool:
     return _NOT_A_SPECTRUM.fullmatch(plain(heading)) is not None
 
 
+def is_weak(heading: str) -> bool:
+    """Whether a heading that names no spectrum is so short that it may be a sample's name."""
+    return len(plain(heading)) <= 2 and plain(heading) != "#"
+
+
 def names_samples(heading: str) -> bool:
     """Whether a heading says that its column holds sample names."""
     return _SAMPLE.fullmatch(plain(heading)) is not None
@@ -172,33 +177,16 @@ def preamble_ordinate(lines: list[str]) -> str | None:
 
 # Every pattern above needs one of these, or is one of the short headings.
 _STEMS = """
-    wave welle onde onda golf våg длин lambda λ 波 nm wl wv cm hz freq energy μm um micro å angst
-    log ε ϵ eps absor extin exten atten cross mol /m refl remis % kubel k/s 反 deriv able dériv
-    /d norm rel int fluor emis excit lumin rfu rlu rad raman beam photo volt mv watt 蛍 強 count
-    cps cts mau abs milli transm pct percent prozent durch 透 trasm assor a.u au od optic 吸 # num
-    ind idx point row line pos scan read time zeit temp date datum clock sec min stamp °c std
-    stand s.d sigma σ err unc noise flag stat remark comm note gain lamp slit band filt unit value
-    data signal ordin meas decad cycle zykl repeat run elap tiempo '
+    wave welle onde onda golf våg длин lambda λ 波 nm wl wv cm hz freq energy μm um micro
+    å angst log ε ϵ eps absor extin exten atten cross mol /m refl remis % kubel k/s 反
+    deriv able dériv /d norm rel int fluor emis excit lumin rfu rlu rad raman beam photo
+    volt mv watt 蛍 強 count cps cts mau abs milli transm pct percent prozent durch 透
+    trasm assor ext a.u au od optic 吸 # num ind idx point row line pos scan read time
+    zeit temp date datum clock sec min stamp °c std stand s.d sigma σ err unc noise flag
+    stat remark comm note gain lamp slit band filt unit value data signal ordin meas
+    decad cycle zykl repeat run elap tiempo '
 """.split()  # noqa: SIM905
-_SHORT = {
-    "a",
-    "t",
-    "%",
-    "x",
-    "y",
-    "w",
-    "n",
-    "s",
-    "#",
-    "no",
-    "nr",
-    "no.",
-    "nr.",
-    "id",
-    "ms",
-    "sd",
-    "ev",
-}
+_SHORT = ("a", "t", "%", "x", "y", "w", "n", "s", "#", "no", "nr", "no.", "nr.", "id", "sd")
 
 
 def may_matter(headings: tuple[str, ...]) -> bool:
