@@ -47,10 +47,12 @@ SMALL, NORMAL = 7.5, 8.5  # points
 PERCENT = 100.0
 DRAWN_FROM_SHARE = 0.004  # of the highest absorbance; a flatter part cannot be seen
 BEYOND = 1.25  # of the highest reading; a fitted total above it leaves the frame
+TINT_STEP = 2.0  # nm between the corners of a tint, a fraction of any band's width
 COARSE_STEP = 2.5  # nm; coarser scans show their points
 LEGEND_WINDOW = (508.0, 612.0)  # nm, where leaf pigments absorb least
 BALANCE_REACH = 1.4  # of what was loaded; longer bars are cut and labelled
 ROW_HEIGHT, ROW_TOP = 0.80, 0.95  # of a row of the elution picture: bars, and whiskers
+LABEL_DISTANCE = 0.06  # of an axis; nearer labels would run into each other
 NUMBERED_FROM = 0.035  # of the axis; a narrower piece has no room for its number
 
 
@@ -303,7 +305,8 @@ def plot_scan(
     x = curves.wavelength
     for part in scan_parts(fit, curves):
         if filled:
-            ax.fill_between(x, part.absorbance, color=part.style.colour, alpha=0.10, lw=0)
+            few = _few(x)
+            ax.fill_between(x[few], part.absorbance[few], color=part.style.colour, alpha=0.1, lw=0)
         ax.plot(x, part.absorbance, lw=1.3, label=part.label, **part.style.line)
     _draw_measured(ax, curves)
     ax.plot(x, curves.fitted, color=INK, lw=0.9, label="fitted total")
@@ -344,6 +347,12 @@ def shade_left_out(ax: Axes, curves: Curves) -> Axes:
     for start, stop in left_out_ranges(curves):
         ax.axvspan(start, stop, facecolor=LEFT_OUT_GROUND, edgecolor="none", zorder=0)
     return ax
+
+
+def _few(wavelength: Array) -> NDArray[np.int64]:
+    """Places of enough points for a tint; every point would make a page five times as heavy."""
+    every = max(1, round(TINT_STEP / float(np.median(np.diff(wavelength)))))
+    return np.unique(np.r_[np.arange(0, wavelength.size, every), wavelength.size - 1])
 
 
 def _draw_measured(ax: Axes, curves: Curves) -> None:
@@ -431,7 +440,8 @@ def plot_residual(fit: MixtureFit, ax: Axes, *, index: int = 0) -> Axes:
     band = NORMAL_95 * expected_uncertainty(fit, curves, index=index)
     used = np.where(curves.used, curves.residual, np.nan)
     shade_left_out(ax, curves)
-    ax.fill_between(x, -band, band, color=BAND, lw=0, label="expected, 95 %")
+    few = _few(x)
+    ax.fill_between(x[few], -band[few], band[few], color=BAND, lw=0, label="expected, 95 %")
     ax.axhline(0, color=SOFT_INK, lw=0.6)
     ax.plot(x, used, color=INK, lw=0.8, label="scan − fit")
     reach = max(_reach(used, band, curves.used), 1e-4)
@@ -796,8 +806,10 @@ def _tube_numbers(ax: Axes, profile: Profile, numbers: Mapping[str, int] | None)
     if numbers is None:
         return
     reach = float(profile.end[-1] - profile.start[0])
+    last = -np.inf
     for name, start, end in zip(profile.names, profile.start, profile.end, strict=True):
-        if end - start > NUMBERED_FROM * reach:
+        if (start + end) / 2 - last > LABEL_DISTANCE * reach:
+            last = (start + end) / 2
             place = ((start + end) / 2, len(profile.bands) + 0.18)
             ax.annotate(
                 f"tube {numbers[name]}" if end - start > 0.1 * reach else str(numbers[name]),
@@ -857,7 +869,13 @@ def plot_pooling(pooling: Pooling, ax: Axes, *, numbers: Mapping[str, int] | Non
         elinewidth=0.9,
         capsize=2,
     )
+    reach = 1.15 * max(float(np.max(masses, initial=0.0)), 1e-9)
+    shown: list[tuple[float, float]] = []
     for at, pool in enumerate(pooling.curve):
+        place = (masses[at] / reach, shares[at] / 105)
+        if any(_too_near(place, other) for other in shown):
+            continue
+        shown.append(place)
         ax.annotate(
             pool_label(pool, numbers),
             (masses[at], shares[at]),
@@ -867,11 +885,16 @@ def plot_pooling(pooling: Pooling, ax: Axes, *, numbers: Mapping[str, int] | Non
             color=INK,
         )
     ax.set_ylim(0, 105)
-    ax.set_xlim(0, 1.15 * max(float(np.max(masses, initial=0.0)), 1e-9))
+    ax.set_xlim(0, reach)
     ax.set_xlabel(f"{style.label} in the pool (µg)")
     ax.set_ylabel("share of coloured pigment (%)")
     _plain(ax)
     return ax
+
+
+def _too_near(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Whether labels at two places, in fractions of the axes, would run into each other."""
+    return abs(one[0] - other[0]) < 2 * LABEL_DISTANCE and abs(one[1] - other[1]) < LABEL_DISTANCE
 
 
 def pool_label(pool: Pool, numbers: Mapping[str, int]) -> str:

@@ -315,6 +315,17 @@ def test_advice_comes_with_rule_number_and_limit(result, html):
     assert any(tube.decision is not None for tube in result.fractions)
 
 
+@pytest.mark.parametrize("action", ["re-run", "dilute and rescan", "pool", "keep"])
+def test_advice_to_handle_solvents_leads_to_the_cautions(result, action):
+    tube = result.fractions[2]
+    tube = replace(tube, decision=replace(tube.decision, action=action, partners=("yellow cut",)))
+    fractions = (*result.fractions[:2], tube, *result.fractions[3:])
+    html = report_html(replace(result, fractions=fractions, pooling=None, elution=None))
+    section = html[html.index('aria-labelledby="tube-3"') : html.index('aria-labelledby="tube-4"')]
+    assert ('href="#cautions"' in section) == (action != "keep")
+    assert "pool of 2 yellow cut" in section
+
+
 def test_first_screen_and_terminal_name_the_action(result, html):
     table = html[html.index('class="tubes"') : html.index("</table>")]
     rows = [plain(Page(row).text) for row in table.split("<tr>")[2:]]

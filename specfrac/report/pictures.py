@@ -81,6 +81,7 @@ def inline_svg(figure: Figure, *, key: str, label: str) -> Html:
     written = re.sub(r"url\(#([^)]+)\)", rf"url(#{key}-\1)", written)
     written = re.sub(r'xlink:href="#([^"]+)"', rf'href="#{key}-\1"', written)
     written = re.sub(r' d="([^"]+)"', _rounded_path, written)
+    written = re.sub(r"\s*\n\s*", "", written)
     view_box = re.search(r'viewBox="([^"]+)"', written)
     box = view_box.group(1) if view_box else "0 0 1 1"
     written = re.sub(

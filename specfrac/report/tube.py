@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from specfrac.fitting.results import MixtureFit
     from specfrac.run import FractionResult, GroupResult, RunResult
 
+HANDLED = ("pool", "re-run", "dilute and rescan")  # solvents are handled again
 STATES = {True: "quantified", False: "detected"}
 
 
@@ -126,8 +127,14 @@ def advice(tube: FractionResult, numbers: Mapping[str, int] | None = None) -> Ht
         one.sentence,
         " ",
         tag("small", f"Rule: {'; '.join(basis)}."),
+        # a fragment stands alone and has no section of cautions to lead to
+        _cautions_link() if numbers is not None and one.action in HANDLED else None,
         class_="advice",
     )
+
+
+def _cautions_link() -> Html:
+    return joined(" ", tag("a", "First read the cautions", href="#cautions"), ".")
 
 
 def _identified(tube: FractionResult) -> Html:

@@ -102,7 +102,7 @@ def _steps(result: RunResult, tube: FractionResult, line: ReportedLine) -> list[
     if one.recovery is not None:
         steps.append(_step("Recovery", _recovery_text(result, tube, line)))
     if one.content is not None and result.run.tissue_mass is not None:
-        steps.append(_step("Content of the tissue", _content_text(result, one.content)))
+        steps.append(_step("Content of the tissue", _content_text(result, line, one.content)))
     return steps
 
 
@@ -135,21 +135,34 @@ def _recovery_text(result: RunResult, tube: FractionResult, line: ReportedLine) 
     put_on = None
     if loaded is not None and len(line.members) == 1:
         found = loaded.pigment(line.key)
-        put_on = found.mass if found is not None else None
-    on = f" ({plus_minus(put_on, unit='µg')} in {name})" if put_on is not None else ""
+        put_on = found.mass_unconstrained if found is not None else None
+    free = line.result.mass_unconstrained
+    masses = ""
+    if free is not None and put_on is not None:
+        masses = f" ({_micrograms(free)} of {_micrograms(put_on)} in {name})"
     return (
-        f"mass in the tube over mass of the same pigment loaded{on}: {stated}. Errors both share "
-        "(gain, absorptivity in the same solvent, cell) cancel."
+        f"mass in the tube over mass of the same pigment loaded, both without the bound at "
+        f"zero{masses}: {stated}. Errors both share (gain, absorptivity in the same solvent, cell) "
+        "cancel."
     )
 
 
-def _content_text(result: RunResult, content: Quantity) -> str:
+def _micrograms(mass: float) -> str:
+    return f"{significant(mass, 4)}\u00a0µg"
+
+
+def _content_text(result: RunResult, line: ReportedLine, content: Quantity) -> str:
     run = result.run
-    mass = plus_minus(run.tissue_mass, unit="g")
+    tissue = plus_minus(run.tissue_mass, unit="g")
     part = ""
     if run.extract_volume is not None and run.loaded_volume is not None and not run.all_loaded:
         part = f" × {run.extract_volume.value:g} mL / {run.loaded_volume.value:g} mL"
-    return f"m{part} / {mass} {run.tissue_basis or ''} = {plus_minus(content, unit='µg/g')}"
+    free = line.result.mass_unconstrained
+    mass = "m" if free is None else _micrograms(free)
+    return (
+        f"{mass}{part} / {tissue} {run.tissue_basis or ''} = {plus_minus(content, unit='µg/g')}, "
+        "again without the bound at zero"
+    )
 
 
 # Budgets
@@ -243,7 +256,7 @@ def _reference_note(tube: FractionResult, line: ReportedLine) -> Html | None:
                 f"Reference for {full_name(member)}: {scale_text(entry)}; grade {entry.grade}"
                 + (f" ({entry.reason})" if entry.reason else "")
                 + f", band-shape error {100 * entry.shape_error:g} %. ",
-                "Sources: " + " ".join(entry.sources) if entry.sources else None,
+                "Sources: " + "; ".join(entry.sources) if entry.sources else None,
                 class_="source",
             )
         )
