@@ -488,10 +488,11 @@ def test_tube_without_solvent_is_identified_without_mass(result):
     from specfrac.fitting import Identification
 
     first = result.fractions[0]
-    guess = Identification("acetone-90", first.fit, 431.2)
+    guess = Identification("acetone-90", first.fit, -431.2)
+    second = Identification("acetone", first.fit, -429.2)
     flag = Flag("no-solvent", "crude: no solvent is stated.")
     unknown = replace(
-        first, fraction=replace(first.fraction, solvent=None), fit=None, identification=(guess,),
+        first, fraction=replace(first.fraction, solvent=None), fit=None, identification=(guess, second),
         pigments=(), groups=(), purity=None, total_mass=None, equations=(), flags=(flag,),
     )  # fmt: skip
     alone = replace(
@@ -507,7 +508,10 @@ def test_tube_without_solvent_is_identified_without_mass(result):
     assert "looks like" in words
     assert "µg" not in words.split("Method")[0]
     assert page.faults == []
+    assert "best" in words
+    assert "2.0" in words  # deviance of the second guess above the first
     assert "stop: no-solvent" in terminal_summary(alone)
+    assert "named only" in terminal_summary(alone)
 
 
 def test_tube_whose_fit_failed_keeps_its_place(result):

@@ -58,6 +58,7 @@ def _row(tube: FractionResult) -> tuple[str, ...]:
     name = _shortened(_clean(tube.fraction.name))
     if tube.purity is None:
         state = "no pigment found" if tube.pigments else "not measured"
+        state = "named only, no solvent" if tube.identification else state
         return name, state, NONE, NONE, NONE, _advice(tube), _flags(tube)
     purity = tube.purity
     line = next(line for line in reported_lines(tube) if line.key == purity.main)

@@ -139,6 +139,7 @@ def _cautions_link() -> Html:
 
 def _identified(tube: FractionResult) -> Html:
     rows = []
+    best = tube.identification[0].score
     for guess in tube.identification[:4]:
         seen = [
             full_name(key)
@@ -147,10 +148,12 @@ def _identified(tube: FractionResult) -> Html:
         ]
         cells = (
             tag("td", ", ".join(seen) or NONE),
-            tag("td", f"{guess.score:.3g}", class_="figure"),
+            tag(
+                "td", f"{guess.score - best:.1f}" if guess.score > best else "best", class_="figure"
+            ),
         )
         rows.append(tag("tr", tag("th", guess.solvent, scope="row"), cells))
-    heads = ("if the solvent is", "the scan looks like", "misfit (chi-square)")
+    heads = ("if the solvent is", "the scan looks like", "deviance above the best")
     return joined(
         tag(
             "p",
