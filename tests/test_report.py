@@ -492,7 +492,8 @@ def test_tube_without_solvent_is_identified_without_mass(result):
     second = Identification("acetone", first.fit, -429.2)
     flag = Flag("no-solvent", "crude: no solvent is stated.")
     unknown = replace(
-        first, fraction=replace(first.fraction, solvent=None), fit=None, identification=(guess, second),
+        first, fraction=replace(first.fraction, solvent=None), fit=None,
+        identification=(guess, second),
         pigments=(), groups=(), purity=None, total_mass=None, equations=(), flags=(flag,),
     )  # fmt: skip
     alone = replace(
