@@ -38,10 +38,12 @@ from specfrac.claims_sheet import Claim, Claimed, ClaimSheet, Reading
 from specfrac.claims_slips import (
     Branch,
     Match,
+    Sight,
     best_match,
     carried,
     clean,
     figure_slips,
+    near,
     slipped,
     through,
 )
@@ -83,6 +85,19 @@ __all__ = [
     "read_blanks",
     "run_facts",
 ]
+
+WHOLE = "by the whole scan"
+READING_SHARPNESS = 5.0  # most readings agree far better than the widest allowed; a judgement
+COMPUTED = {"digits-swapped": 0.2}  # digits are swapped in copying, less in computing; a judgement
+TOGETHER = 5.0  # how much several readings that agree on a slip speak for it; a judgement
+# Slips that spoil every reading of a scan alike.
+WHOLE_SCAN = (
+    "blank-not-subtracted",
+    "blank-twice",
+    "transmittance-for-absorbance",
+    "ln-for-log",
+    "wrong-tube",
+)
 
 # Checking
 
@@ -137,6 +152,8 @@ def _claim_flags(person: str, claims: Sequence[ClaimResult]) -> tuple[Flag, ...]
                 flags.append(Flag("claims-depart", f"{where}: {step.sentence}"))
             elif step.verdict == OTHER_METHOD:
                 flags.append(Flag("claims-other-method", f"{where}: {step.sentence}"))
+            if math.isfinite(step.method_gap):
+                flags.append(Flag("claims-method-gap", f"{where}: {step.note}"))
     return ranked(flags)
 
 
@@ -220,8 +237,9 @@ def _check_claim(book: _Book, claim: Claim) -> ClaimResult:
     _check_solvent(trail)
     inputs = _check_inputs(trail)
     _check_method(trail)
+    odds = _reading_odds(working)
     for reading in claim.readings:
-        _check_reading(trail, reading)
+        _check_reading(trail, reading, odds)
     _check_chain(trail, inputs)
     title = f"{claim.pigment} in {claim.fraction}"
     return ClaimResult(title, claim.fraction, claim.pigment, tuple(trail.steps))
@@ -381,9 +399,8 @@ def _absorptivity_step(trail: _Trail, given: Claimed) -> StepCheck:
     branches, own = absorptivity_branches(working)
     right = own[0].value if own else (branches[0].value if clean(branches) else math.nan)
     settings = working.settings
-    match = best_match(
-        given, branches, floor=settings["claims_constant"], digits=int(settings["claims_digits"])
-    )
+    sight = Sight(settings["claims_constant"], int(settings["claims_digits"]), odds=COMPUTED)
+    match = best_match(given, branches, sight)
     step = StepCheck(
         "absorptivity", LABELS["absorptivity"], given.text, given.value, right, right, RIGHT
     )
@@ -402,7 +419,30 @@ def _absorptivity_step(trail: _Trail, given: Claimed) -> StepCheck:
 # Readings
 
 
-def _check_reading(trail: _Trail, reading: Reading) -> None:
+def _reading_odds(working: Working) -> dict[str, float]:
+    """Return what all readings of the tube together say of slips that spoil a whole scan."""
+    explained = [
+        codes
+        for codes in (_explanations(working, one) for one in working.readings)
+        if codes is not None
+    ]
+    if len(explained) < 2:
+        return {}
+    shared = {code for code in WHOLE_SCAN if all(code in codes for codes in explained)}
+    return {code: TOGETHER if code in shared else 1 / TOGETHER for code in WHOLE_SCAN}
+
+
+def _explanations(working: Working, reading: Reading) -> set[str | None] | None:
+    """Return slips that explain a reading; holds None when it is right."""
+    if working.scan is None or not math.isfinite(working.scan.reads(reading.wavelength)):
+        return None
+    limit = reading_tolerance(working, reading)
+    branches = reading_branches(working, reading.wavelength)
+    given = reading.absorbance.value
+    return {one.slip for one in branches if abs(one.value - given) <= limit}
+
+
+def _check_reading(trail: _Trail, reading: Reading, odds: Mapping[str, float]) -> None:
     working = trail.working
     given = reading.absorbance
     label = f"absorbance at {reading.wavelength:g} nm"
@@ -435,7 +475,9 @@ def _check_reading(trail: _Trail, reading: Reading) -> None:
         )  # fmt: skip
     else:
         widened = [replace(one, tolerance=_relative(limit, one.value)) for one in branches]
-        step = _departed(trail, "absorbance", given, widened, right, floor=0.0)
+        digits = int(working.settings["claims_digits"])
+        sight = Sight(0.0, digits, sharpness=READING_SHARPNESS, odds=odds)
+        step = _departed(trail, "absorbance", given, widened, right, sight)
         trail.add(replace(step, label=label))
 
 
@@ -449,8 +491,8 @@ def _relative(limit: float, value: float) -> float:
 def _check_chain(trail: _Trail, used: Mapping[str, float]) -> None:
     working, claim = trail.working, trail.working.claim
     path = used.get("path_length", 1.0)
-    branches = _cuvette(trail, path)
     right = _right_cuvette(trail)
+    branches = _cuvette(trail, path, right)
     if "molar_concentration" in claim.numbers:
         branches, right = _molar_step(trail, branches, right, used)
     branches = _figure(trail, "concentration", branches, right)
@@ -481,21 +523,23 @@ def _molar_step(
     return back, right
 
 
-def _cuvette(trail: _Trail, path: float) -> list[Branch]:
+def _cuvette(trail: _Trail, path: float, right: float) -> list[Branch]:
     """Return what the concentration in the cuvette may be, from readings or from the scan."""
     working = trail.working
     readings, halves = claimed_readings(working)
-    if readings and _usable(working, readings, halves, path):
-        return concentration_branches(working, readings, halves, path)
+    if readings:
+        branches = concentration_branches(working, readings, halves, path, right=right)
+        if clean(branches):
+            return branches
     wavelengths = method_wavelengths(working)
     found = scan_readings(working, wavelengths)
     if not found or working.scan is None:
         return _fitted_cuvette(working)
-    branches = concentration_branches(working, found, {}, path)
+    branches = concentration_branches(working, found, {}, path, right=right)
     scan = working.scan
     raw = {w: scan.reads(w) + scan.blank_reads(w) for w in found}
     plain = {w: scan.reads(w) for w in found}
-    branches += clean(concentration_branches(working, plain, {}, path))
+    branches += clean(concentration_branches(working, plain, {}, path, right=right))
     if any(scan.blank_reads(w) for w in found):
         wrong = clean(concentration_branches(working, raw, {}, path))
         branches += [replace(one, slip="blank-not-subtracted") for one in wrong[:1]]
@@ -504,18 +548,12 @@ def _cuvette(trail: _Trail, path: float) -> list[Branch]:
     return [replace(one, tolerance=one.tolerance + limit) for one in branches]
 
 
-def _usable(
-    working: Working, readings: Mapping[float, float], halves: Mapping[float, float], path: float
-) -> bool:
-    return bool(clean(concentration_branches(working, readings, halves, path)))
-
-
 def _fitted_cuvette(working: Working) -> list[Branch]:
     value = working.tube.fitted.get(working.pigment)
     if not value or working.scan is None:
         return []
     limit = working.settings["claims_method"]
-    return [Branch(value / working.scan.dilution_factor, how="by the whole scan", tolerance=limit)]
+    return [Branch(value / working.scan.dilution_factor, how=WHOLE, tolerance=limit)]
 
 
 def _right_cuvette(trail: _Trail) -> float:
@@ -594,11 +632,10 @@ def _loaded(trail: _Trail) -> tuple[list[Branch], float]:
     true = book.right.get(key, math.nan)
     if not math.isfinite(true) and fitted and tube.volume:
         true = fitted * tube.volume
-    if key in book.believed:
-        return book.believed[key], true
-    if not math.isfinite(true):
-        return [], math.nan
-    return [Branch(true, how="by the whole scan", tolerance=limit)], true
+    branches = list(book.believed.get(key, ()))
+    if fitted and tube.volume:
+        branches.append(Branch(fitted * tube.volume, how=WHOLE, tolerance=limit))
+    return branches, true
 
 
 def _content_step(
@@ -629,7 +666,7 @@ def _share_step(trail: _Trail) -> None:
     limit = working.settings["claims_method"]
     fitted = working.tube.shares.get(working.pigment, math.nan)
     if math.isfinite(fitted) and fitted > 0:
-        branches.append(Branch(fitted, how="by the whole scan", tolerance=limit))
+        branches.append(Branch(fitted, how=WHOLE, tolerance=limit))
     branches += slipped(branches, [("percent-fraction", 100.0, ""), ("percent-fraction", 0.01, "")])
     _figure(trail, "share", branches, fitted)
 
@@ -654,16 +691,16 @@ def _figure(trail: _Trail, quantity: str, branches: list[Branch], right: float) 
         if clean(branches):
             book.believed[key] = clean(branches)[:2]
         return branches
-    step, expected = _checked_figure(trail, quantity, given, branches, right)
-    trail.add(step)
-    believed = carried(given, expected)
+    step, stands_for = _checked_figure(trail, quantity, given, branches, right)
+    trail.add(_with_method_gap(trail, step))
+    believed = carried(given, stands_for)
     book.believed[key] = believed
     return believed
 
 
 def _checked_figure(
     trail: _Trail, quantity: str, given: Claimed, branches: list[Branch], right: float
-) -> tuple[StepCheck, Branch | None]:
+) -> tuple[StepCheck, list[Branch]]:
     label = LABELS[quantity]
     settings = trail.working.settings
     if not clean(branches):
@@ -671,12 +708,13 @@ def _checked_figure(
             quantity, label, given.text, given.value, math.nan, right, UNCHECKED,
             note="nothing to compute it from",
         )  # fmt: skip
-        return step, None
+        return step, []
     digits = int(settings["claims_digits"])
-    match = best_match(given, branches, floor=settings["claims_arithmetic"], digits=digits)
+    match = best_match(given, branches, _plain_sight(trail))
     expected = clean(branches)[0]
     if match is not None and match.branch.slip is None:
-        verdict = CARRIED if trail.departed else RIGHT
+        sound = match.branch.how == WHOLE or _near(given, right, settings["claims_constant"], 1)
+        verdict = CARRIED if trail.departed and not sound else RIGHT
         stated = trail.working.claim.equations or trail.working.stated("absorptivity")
         if verdict == RIGHT and match.branch.how and stated:
             verdict = OTHER_METHOD
@@ -684,16 +722,36 @@ def _checked_figure(
             quantity, label, given.text, given.value, match.branch.value, right, verdict,
             note=match.branch.how,
         )  # fmt: skip
-        return step, match.branch
+        return step, [one for _, one in near(given, clean(branches), _plain_sight(trail))]
     if _near(given, right, settings["claims_constant"], digits):
         step = StepCheck(
             quantity, label, given.text, given.value, expected.value, right, RIGHT,
             note="though it does not follow from the figure written before it",
         )  # fmt: skip
-        return step, None
+        return step, []
     step = _departed(trail, quantity, given, branches, right)
-    kept = expected if step.slip == "wrong-rounding" else None
-    return step, kept
+    # a badly rounded figure has a small half-unit of its own; go on from either
+    return step, clean(branches)[:2] if step.slip == "wrong-rounding" else []
+
+
+def _with_method_gap(trail: _Trail, step: StepCheck) -> StepCheck:
+    """Add what the whole scan says, where a right figure is far from it."""
+    working = trail.working
+    fitted = working.tube.fitted.get(working.pigment)
+    if step.verdict not in (RIGHT, OTHER_METHOD) or not fitted or working.scan is None:
+        return step
+    if step.quantity == "concentration":
+        fitted /= working.scan.dilution_factor
+    elif step.quantity != "tube_concentration":
+        return step
+    gap = step.claimed / fitted - 1
+    if step.note == WHOLE or abs(gap) <= working.settings["claims_method"]:
+        return step
+    words = (
+        f"the working is right, but the whole scan gives {fitted:.3g} mg/L ({gap:+.0%}): equations "
+        "and single absorptivities count what else absorbs there"
+    )
+    return replace(step, note="; ".join(filter(None, (step.note, words))), method_gap=gap)
 
 
 def _near(given: Claimed, right: float, limit: float, digits: int) -> bool:
@@ -708,17 +766,13 @@ def _departed(
     given: Claimed,
     branches: Sequence[Branch],
     right: float,
-    *,
-    floor: float | None = None,
+    sight: Sight | None = None,
 ) -> StepCheck:
     """Return the step of a figure that departs, with the likeliest slip."""
-    settings = trail.working.settings
-    digits = int(settings["claims_digits"])
+    sight = _plain_sight(trail) if sight is None else sight
     wrong = [one for one in branches if one.slip is not None]
-    wrong += figure_slips(given, branches, digits)
-    match = best_match(
-        given, wrong, floor=settings["claims_arithmetic"] if floor is None else floor, digits=digits
-    )
+    wrong += figure_slips(given, branches, sight.digits)
+    match = best_match(given, wrong, sight)
     expected = clean(branches)[0].value
     factor = given.value / expected if expected else math.nan
     if match is None:
@@ -728,6 +782,11 @@ def _departed(
         DEPARTS, factor, match.branch.slip if match else "unnamed",
         match.others if match else (), match.branch.how if match else "",
     )  # fmt: skip
+
+
+def _plain_sight(trail: _Trail) -> Sight:
+    settings = trail.working.settings
+    return Sight(settings["claims_arithmetic"], int(settings["claims_digits"]), odds=COMPUTED)
 
 
 def _by_size(trail: _Trail, quantity: str, factor: float) -> Match | None:

@@ -68,6 +68,9 @@ class StepCheck:
     others : tuple of str
         Codes of slips that would explain it as well.
     note : str
+    method_gap : float
+        By what fraction a right figure differs from the fit of the whole scan, where that is
+        worth saying; NaN otherwise.
     """
 
     quantity: str
@@ -81,6 +84,7 @@ class StepCheck:
     slip: str | None = None
     others: tuple[str, ...] = ()
     note: str = ""
+    method_gap: float = math.nan
 
     @property
     def sentence(self) -> str:

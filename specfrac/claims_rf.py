@@ -18,7 +18,7 @@ from specfrac.claims_results import (
     StepCheck,
 )
 from specfrac.claims_sheet import RfClaim
-from specfrac.claims_slips import Branch, best_match, figure_slips
+from specfrac.claims_slips import Branch, Sight, best_match, figure_slips
 from specfrac.errors import RunSheetError, did_you_mean
 from specfrac.settings import Settings
 
@@ -135,7 +135,9 @@ def _rf_step(
     widened = [
         replace(one, tolerance=limit / 2 / abs(one.value) if one.value else 0.0) for one in wrong
     ]
-    match = best_match(figure, widened, floor=0.005, digits=1)
+    match = best_match(
+        figure, widened, Sight(settings["claims_arithmetic"], 1, odds={"digits-swapped": 0.2})
+    )
     return replace(
         step,
         verdict=DEPARTS,

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import pairwise, product
 from types import MappingProxyType
@@ -21,6 +21,7 @@ from specfrac.references import read_table
 
 CARRY_LIMIT = 0.025  # a coarser figure may have been carried on unrounded
 DIGIT_SHIFTS = (-3, -2, -1, 1, 2, 3)
+LIKELY = 0.1  # of the best explanation's score; others are worth naming beside it
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,30 @@ class Branch:
     slip: str | None = None
     how: str = ""
     tolerance: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sight:
+    """How closely a figure is looked at.
+
+    Attributes
+    ----------
+    floor : float
+        Relative difference allowed beyond rounding and the branch's own tolerance.
+    digits : int
+        Significant digits a result must keep; of a figure with fewer the rounding is
+        not granted.
+    sharpness : float
+        How fast a slip becomes unlikely with distance, 1 for rounding, which is as
+        likely at the edge of its range as in the middle; more for the error of a reading.
+    odds : mapping of str to float
+        Factors by kind of slip, for what else speaks for or against it.
+    """
+
+    floor: float
+    digits: int
+    sharpness: float = 1.0
+    odds: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +150,16 @@ def figure_slips(claimed: Claimed, branches: Sequence[Branch], digits: int) -> l
         for power in DIGIT_SHIFTS:
             found.append(replace(one, value=one.value * 10.0**power, slip="decimal-point"))
         for text in _transposed(claimed.text):
-            if _agrees(float(text), expected, 0.5 * 10.0 ** -_places(text), one.tolerance):
-                found.append(replace(one, value=claimed.value, slip="digits-swapped"))
+            # as far from the claimed figure as the expected one is from the untangled one;
+            # all other digits are right then, so it must agree more closely
+            found.append(
+                replace(
+                    one,
+                    value=claimed.value * expected / float(text),
+                    slip="digits-swapped",
+                    tolerance=one.tolerance / 3,
+                )
+            )
         if rounded_badly(claimed, expected, digits, one.tolerance):
             found.append(replace(one, value=claimed.value, slip="wrong-rounding"))
     return found
@@ -142,14 +175,6 @@ def _transposed(text: str) -> list[str]:
             letters[first], letters[second] = letters[second], letters[first]
             found.append("".join(letters))
     return found
-
-
-def _places(text: str) -> int:
-    return len(text.partition(".")[2])
-
-
-def _agrees(value: float, expected: float, half_unit: float, tolerance: float) -> bool:
-    return abs(value - expected) <= half_unit * 1.001 + tolerance * abs(expected)
 
 
 def rounded_badly(claimed: Claimed, expected: float, digits: int, tolerance: float) -> bool:
@@ -168,52 +193,67 @@ def rounded_badly(claimed: Claimed, expected: float, digits: int, tolerance: flo
     written = claimed.value / claimed.unit_factor
     unit = 2 * claimed.half_unit / claimed.unit_factor
     spread = tolerance * abs(expected)
-    if claimed.digits < digits:
+    kept = claimed.digits
+    while kept > 1 and "." not in claimed.text and _whole(written / (10 * unit)):
+        unit, kept = 10 * unit, kept - 1  # the zeros may be filling: 40 for 37.6
+    if kept < digits:
         return abs(written - expected) <= unit / 2 * 1.001 + spread
     short = abs(expected) - abs(written)
     return short + spread > 0 and short - spread < unit
 
 
-def best_match(
-    claimed: Claimed, branches: Sequence[Branch], *, floor: float, digits: int
-) -> Match | None:
+def _whole(value: float) -> bool:
+    return math.isclose(value, round(value), rel_tol=1e-9)
+
+
+def best_match(claimed: Claimed, branches: Sequence[Branch], sight: Sight) -> Match | None:
     """Return the branch that explains a claimed figure, or None.
 
-    A branch without a slip wins over all others. Among slips the weight of the kind,
-    shared by its branches, counts, and then how well the figure agrees.
+    The first branch without a slip wins over all others. Among slips, each kind counts
+    with its weight, shared by its branches, and with how well they agree.
 
     Parameters
     ----------
     claimed : Claimed
     branches : sequence of Branch
-    floor : float
-        Relative difference allowed beyond rounding.
-    digits : int
-        Significant digits a result must keep; of a figure with fewer the rounding is
-        not granted.
+    sight : Sight
 
     Returns
     -------
     Match or None
     """
-    rounding = claimed.rounding if claimed.digits >= digits else 0.0
-    counts = Counter(one.slip for one in branches)
-    scored = []
-    for one in branches:
-        distance = _distance(claimed.value, one, rounding + floor)
-        if distance > 1:
-            continue
-        if one.slip is None:
-            scored.append((math.inf, -distance, one))
-        else:
-            weight = slips()[one.slip].weight / counts[one.slip]
-            scored.append((math.log(weight) - distance**2 / 2, -distance, one))
-    if not scored:
+    close = near(claimed, branches, sight)
+    right = next((one for _, one in close if one.slip is None), None)
+    if right is not None:
+        return Match(right, ())
+    if not close:
         return None
-    scored.sort(key=lambda item: (-item[0], -item[1]))
-    best = scored[0][2]
-    others = [str(one.slip) for _, _, one in scored if one.slip not in (None, best.slip)]
-    return Match(best, tuple(dict.fromkeys(others))[:2] if best.slip is not None else ())
+    scores = _scores(close, Counter(one.slip for one in branches), sight)
+    ordered = sorted(scores, key=lambda code: -scores[code])
+    best = min((item for item in close if item[1].slip == ordered[0]), key=lambda item: item[0])
+    likely = [code for code in ordered[1:] if scores[code] > LIKELY * scores[ordered[0]]]
+    return Match(best[1], tuple(likely[:2]))
+
+
+def near(claimed: Claimed, branches: Sequence[Branch], sight: Sight) -> list[tuple[float, Branch]]:
+    """Return the branches a figure agrees with, each with its distance, 0 to 1."""
+    rounding = claimed.rounding if claimed.digits >= sight.digits else 0.0
+    allowed = max(rounding, sight.floor)
+    found = [(_distance(claimed.value, one, allowed), one) for one in branches]
+    return [(distance, one) for distance, one in found if distance <= 1]
+
+
+def _scores(
+    close: Sequence[tuple[float, Branch]], counts: Mapping[str | None, int], sight: Sight
+) -> dict[str, float]:
+    """Return how well each kind of slip explains a figure: weight, shared by its branches."""
+    scores: dict[str, float] = {}
+    for distance, one in close:
+        code = str(one.slip)
+        share = slips()[code].weight / counts[code] * sight.odds.get(code, 1.0)
+        share *= math.exp(-((sight.sharpness * distance) ** 2) / 2)
+        scores[code] = scores.get(code, 0.0) + share
+    return scores
 
 
 def _distance(value: float, branch: Branch, tolerance: float) -> float:
@@ -223,14 +263,17 @@ def _distance(value: float, branch: Branch, tolerance: float) -> float:
     return abs(value / branch.value - 1) / (tolerance + branch.tolerance)
 
 
-def carried(claimed: Claimed, expected: Branch | None = None) -> list[Branch]:
+def carried(claimed: Claimed, stands_for: Sequence[Branch] = ()) -> list[Branch]:
     """Return what a person may have carried on from a figure.
 
     Parameters
     ----------
     claimed : Claimed
-    expected : Branch, optional
-        The unrounded value it stands for, where it does.
+    stands_for : sequence of Branch
+        Unrounded values it may stand for; they count for a coarse figure, since the
+        rounding of a fine one covers them.
     """
     written = Branch(claimed.value, tolerance=min(claimed.rounding, CARRY_LIMIT))
-    return [written] if expected is None else [written, replace(expected, slip=None, how="")]
+    if claimed.rounding <= CARRY_LIMIT:
+        return [written]
+    return [written, *(replace(one, slip=None, how="") for one in stands_for[:3])]

@@ -25,7 +25,9 @@ LN10 = math.log(10)
 THOUSAND = 1e3
 PERCENT = 100.0
 SWAPPED = {"chlorophyll-a": "chlorophyll-b", "chlorophyll-b": "chlorophyll-a"}
-CAROTENES = ("carotene", "xanthophyll")
+MIXTURE = "one-band-in-mixture"
+CURSOR_STEP = 0.5  # nm; finer, and the reading says nothing more of the place
+SPREAD_LIMIT = 0.05  # a difference of two bands may cancel; beyond this no slip can be told
 
 Readings = Mapping[float, float]
 
@@ -121,12 +123,13 @@ def _other_tubes(working: Working, wavelength: float) -> list[Branch]:
 
 def _off_band(working: Working, wavelength: float) -> list[Branch]:
     assert working.scan is not None
-    reach = round(working.settings["claims_off_band"])
+    reach = round(working.settings["claims_off_band"] / CURSOR_STEP)
     found = []
-    for step in range(-reach, reach + 1):
-        value = working.scan.reads(wavelength + step)
-        if step and math.isfinite(value):
-            found.append(Branch(value, "off-band", f"as at {wavelength + step:g} nm"))
+    for count in range(-reach, reach + 1):
+        place = wavelength + count * CURSOR_STEP
+        value = working.scan.reads(place)
+        if count and math.isfinite(value):
+            found.append(Branch(value, "off-band", f"as at {place:g} nm"))
     return found
 
 
@@ -224,10 +227,16 @@ class _Route:
     method: Method
     slip: str | None
     how: str
+    one_band: bool = False
 
 
 def concentration_branches(
-    working: Working, readings: Readings, halves: Readings, path_length: float
+    working: Working,
+    readings: Readings,
+    halves: Readings,
+    path_length: float,
+    *,
+    right: float = math.nan,
 ) -> list[Branch]:
     """Return what the concentration in the cuvette may be, mg/L, from given readings.
 
@@ -238,6 +247,9 @@ def concentration_branches(
         Absorbance by wavelength in nm, and half of its last printed place.
     path_length : float
         cm.
+    right : float
+        mg/L, by a valid method from the scan. A method that was not stated counts as
+        another valid one only near it: one absorptivity in a mixture is not.
     """
     routes = [*_right_routes(working, path_length), *_slip_routes(working, path_length)]
     branches = []
@@ -246,8 +258,19 @@ def concentration_branches(
         if value is None or not math.isfinite(value) or value == 0:
             continue
         spread = _spread(route.method, readings, halves, value)
-        branches.append(Branch(value, route.slip, route.how, min(spread, 0.05)))
+        slip = route.slip
+        if slip is None and route.how and _unfit(route.method, working, readings, right):
+            slip = MIXTURE if route.one_band else "equation-of-another-solvent"
+        branches.append(Branch(value, slip, route.how, min(spread, SPREAD_LIMIT)))
     return branches + slipped(branches, _concentration_factors(working, path_length))
+
+
+def _unfit(method: Method, working: Working, readings: Readings, right: float) -> bool:
+    """Return whether a method is far off even with what the scan itself reads."""
+    sound = method(scan_readings(working, tuple(readings)))
+    if sound is None or not math.isfinite(right):
+        return False
+    return abs(sound / right - 1) > working.settings["claims_method"]
 
 
 def _spread(method: Method, readings: Readings, halves: Readings, value: float) -> float:
@@ -313,7 +336,7 @@ def _scale_route(
                 own = None
         return None if own is None else by_absorptivity(given[own], absorptivity, path_length)
 
-    return _Route(method, slip, how)
+    return _Route(method, slip, how, one_band=True)
 
 
 def _own_reading(working: Working, given: Readings) -> float | None:
@@ -427,7 +450,8 @@ def _scale_slips(working: Working, path_length: float) -> list[_Route]:
         else:
             continue
         how = f"as by {one.value:.4g} L/(g cm) of {what}"
-        routes.append(_scale_route(working, one.value, path_length, one.wavelength, code, how))
+        # with the person's own reading: nobody reads at the wavelength of the other table
+        routes.append(_scale_route(working, one.value, path_length, None, code, how))
     return routes
 
 
@@ -443,8 +467,9 @@ def _concentration_factors(working: Working, path_length: float) -> list[tuple[s
     dilution = working.scan.dilution_factor if working.scan is not None else 1.0
     if dilution != 1:
         factors.append(("dilution-included", dilution, ""))
-    if working.claim.equations is None:
-        factors += [("a1-for-specific", 10.0, ""), ("a1-for-specific", 0.1, "")]
+    if working.claim.equations is not None:
+        return factors  # the sets give mg/L: neither absorptivity nor molar mass enters
+    factors += [("a1-for-specific", 10.0, ""), ("a1-for-specific", 0.1, "")]
     return factors + molar_factors(working)
 
 
@@ -459,7 +484,12 @@ def molar_factors(working: Working) -> list[tuple[str, float, str]]:
         ("molar-for-mass", 1 / mass, ""),
         ("molar-for-mass", mass, ""),
     ]
-    return factors + other_molar_masses(working)
+    given = working.claim.numbers
+    scale = given.get("absorptivity")
+    by_moles = scale is not None and scale.key.endswith("mol_cm")
+    if by_moles or "molar_mass" in given or "molar_concentration" in given:
+        factors += other_molar_masses(working)
+    return factors
 
 
 def other_molar_masses(working: Working) -> list[tuple[str, float, str]]:

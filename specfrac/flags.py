@@ -105,6 +105,7 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "claims-depart": ("warn", "a worked figure departs from what its own inputs give"),
         "claims-carried": ("note", "a worked figure carries an error of an earlier step"),
         "claims-other-method": ("note", "a worked figure is right by another valid method"),
+        "claims-method-gap": ("note", "a figure worked rightly is far from what the whole scan says"),
     }
 )
 
