@@ -20,6 +20,8 @@ SHAPE_FACTORS = np.array([1.0, 2**0.5, 2.0, 2**1.5, 4.0, 2**2.5, 8.0, 16.0])
 LIKELIHOOD_GAIN = 2.0  # half the 95 % point of chi-square with one degree, rounded up
 SEARCH_STEP_NM, SEARCH_WIDTH_NM = 8.0, 10.6  # unassigned bands: comb, and FWHM of 25 nm
 FOREIGN_LEAST = 0.2  # of the local absorbance; less cannot be told from a shape error
+FOREIGN_COMB = np.arange(-36.0, 37.0, 6.0)  # nm; holds bands of FWHM 15 to 40 nm
+FOREIGN_WIDTH_NM = 6.4
 FOREIGN_PRIOR = 5.0  # prior standard deviation of a foreign band over its found height
 
 
@@ -186,7 +188,7 @@ class Summary:
         system, tubes = self.system, self.tubes
         _, residual = self._residual(result)
         problem, prior = system.problem, system.prior
-        bands = _search_bands(problem, result.search_wavelength)
+        bands = _bands_at(problem, result.search_wavelength, SEARCH_WIDTH_NM)
         hessian, _, jacobian = normal_equations(system.normal, self.values)
         on_bound = (self.values <= prior.lower) & prior.bounded
         covariance = inverse_of_free(hessian, on_bound | prior.fixed)
@@ -294,8 +296,8 @@ def tellable(problem: Problem, result: Solution, tube: int, shapes: Array) -> Ma
 def foreign_modes(problem: Problem, bands: list[list[ForeignBand]]) -> Array:
     """Modes that leave the foreign bands of each tube free.
 
-    A band's height, place and width are not known: three Gaussians on and beside its place,
-    each with a far wider prior than its height.
+    A band's height, place and width are not known: a comb of narrow Gaussians around its
+    place, each with a far wider prior than its height.
 
     Returns
     -------
@@ -303,12 +305,13 @@ def foreign_modes(problem: Problem, bands: list[list[ForeignBand]]) -> Array:
         Zero where a tube has fewer bands.
     """
     n_points = problem.absorbance.shape[1]
-    modes = np.zeros((len(bands), 3 * max(map(len, bands), default=0), n_points))
+    width = FOREIGN_COMB.size
+    modes = np.zeros((len(bands), width * max(map(len, bands), default=0), n_points))
     for tube, found in enumerate(bands):
         for number, band in enumerate(found):
-            beside = band.wavelength + SEARCH_STEP_NM * np.array([-1.0, 0.0, 1.0])
-            rows = slice(3 * number, 3 * number + 3)
-            modes[tube, rows] = FOREIGN_PRIOR * band.height * _search_bands(problem, beside)
+            comb = _bands_at(problem, band.wavelength + FOREIGN_COMB, FOREIGN_WIDTH_NM)
+            rows = slice(width * number, width * (number + 1))
+            modes[tube, rows] = FOREIGN_PRIOR * band.height * comb
     return modes
 
 
@@ -319,10 +322,10 @@ def _no_less_than(first: Array, second: Array) -> Array:
     return np.asarray(first + excess @ vectors.transpose(0, 2, 1))
 
 
-def _search_bands(problem: Problem, wavelength: Array) -> Array:
-    """Gaussian bands of the search on the stacked grid, shape (n_search, n_points)."""
+def _bands_at(problem: Problem, wavelength: Array, width: float) -> Array:
+    """Gaussian bands on the stacked grid, shape (n_bands, n_points)."""
     rows = [
-        factor * np.exp(-0.5 * ((grid[None, :] - wavelength[:, None]) / SEARCH_WIDTH_NM) ** 2)
+        factor * np.exp(-0.5 * ((grid[None, :] - wavelength[:, None]) / width) ** 2)
         for grid, factor in zip(problem.wavelengths, problem.factors, strict=True)
     ]
     return np.concatenate(rows, axis=1)
