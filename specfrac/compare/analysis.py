@@ -152,6 +152,8 @@ class Difference:
         Runs of each method for the wanted difference.
     between_part, measurement_part, shared_part : float
         Of the variance of the difference; NaN when not known.
+    foreign_part : float
+        What of `shared_part` comes from sources that only one of the methods has.
     direction : float
         1 when the first method lies higher, -1 when lower; known even where censored
         values leave no estimate of the size.
@@ -176,6 +178,7 @@ class Difference:
     between_part: float
     measurement_part: float
     shared_part: float
+    foreign_part: float
     direction: float
     significant: bool = False
 
@@ -557,6 +560,7 @@ def _difference(
         between_part=_part(own_variance - measured, variance),
         measurement_part=_part(own_variance if measured > own_variance else measured, variance),
         shared_part=_part(parts.variance, variance),
+        foreign_part=_part(parts.foreign, variance),
         direction=math.copysign(1.0, estimate),
     )
 
@@ -740,6 +744,7 @@ def _censored_difference(
         between_part=math.nan,
         measurement_part=math.nan,
         shared_part=math.nan,
+        foreign_part=math.nan,
         direction=math.copysign(1.0, _score_difference(sample, pair)),
     )
 

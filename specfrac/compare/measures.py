@@ -431,7 +431,7 @@ def _closures(record: Record) -> _Found:
         )
         if value is not None:
             key = f"closure:{name.replace(' ', '-')}"
-            words = f"closure of {name_of(name)} (found over loaded)"
+            words = f"closure of {name_of(name)}"
             found[key] = (Measure(key, "closure", words, "", NEITHER), value)
     return found
 

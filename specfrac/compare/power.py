@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 
 POWER_TOLERANCE = 1e-6
+LARGEST_SHIFT = 5.0  # standard errors
+HIGHEST_SHIFT = 1e6  # where a search ends; a single degree of freedom needs large ones
 
 
 def power(difference: float, standard_error: float, df: float, *, significance: float) -> float:
@@ -34,8 +36,17 @@ def power(difference: float, standard_error: float, df: float, *, significance: 
     if not (standard_error > 0 and df > 0):
         return math.nan
     limit = float(stats.t.ppf(1 - significance / 2, df))
-    shift = abs(difference) / standard_error
-    return float(stats.nct.sf(limit, df, shift) + stats.nct.cdf(-limit, df, shift))
+    return _found(limit, df, abs(difference) / standard_error)
+
+
+def _found(limit: float, df: float, shift: float) -> float:
+    """Chance that a noncentral t lies beyond either limit."""
+    from scipy import stats
+
+    upper = float(stats.nct.sf(limit, df, shift))
+    if shift > LARGEST_SHIFT:
+        return upper  # the lower tail is below 3e-7, where scipy gives NaN now and then
+    return upper + float(stats.nct.cdf(-limit, df, shift))
 
 
 def detectable_difference(
@@ -62,12 +73,12 @@ def detectable_difference(
     limit = float(stats.t.ppf(1 - significance / 2, df))
 
     def missing(shift: float) -> float:
-        return float(stats.nct.sf(limit, df, shift) + stats.nct.cdf(-limit, df, shift)) - power
+        return _found(limit, df, shift) - power
 
     top = limit + 3.0
-    while missing(top) < 0 and top < 1e6:
+    while missing(top) < 0 and top < HIGHEST_SHIFT:
         top *= 2
-    if missing(top) < 0:
+    if not missing(top) >= 0:
         return math.nan
     return standard_error * float(optimize.brentq(missing, 0.0, top, xtol=POWER_TOLERANCE))
 

@@ -389,13 +389,15 @@ def _mark_remarks(
         names = [mark.run for mark in marks if mark.kind == kind]
         if not names:
             continue
-        verb = "is" if len(names) == 1 else "are"
+        verb = "was" if len(names) == 1 else "were"
         if kind == "basis":
             told.append(f"Left out, because {words}: {listed(names)}.")
             continue
         told.append(f"{listed(names)} {verb} {words}.")
-    if clean is not None and told and any(mark.kind != "basis" for mark in marks):
-        told.append(_compared_words("Without these runs", one, clean))
+    doubtful = {mark.run for mark in marks if mark.kind != "basis"}
+    if clean is not None and doubtful:
+        head = "Without this run" if len(doubtful) == 1 else "Without these runs"
+        told.append(_compared_words(head, one, clean))
     return told
 
 
@@ -459,10 +461,13 @@ def _dominance_remarks(one: MeasureComparison) -> list[str]:
     told = (
         f"Of the variance of the difference, {percent_words(pair.between_part)} is scatter "
         f"between runs, {measured}, {percent_words(pair.shared_part)} errors of references and "
-        "instrument that do not cancel"
+        "instrument"
     )
-    if pair.shared_part > ONE_SIDE:
+    if pair.foreign_part > ONE_SIDE:
         return [f"{told}: measure both methods in the same solvent with the same reference."]
+    if pair.shared_part > ONE_SIDE:
+        return [f"{told}, which scale the difference and leave the ratio: better references "
+                "would help more than more runs."]  # fmt: skip
     if pair.measurement_part > ONE_SIDE:
         return [f"{told}: better measurement would help more than more runs."]
     return [f"{told}: more runs would help more than better measurement."]

@@ -697,7 +697,8 @@ def _friedman(y: Array, m: Codes, b: Codes) -> TestResult:
     return TestResult("Friedman", float(done.statistic), (), float(done.pvalue), bound)
 
 
-MAXIMUM_PERMUTATIONS = 20_000
+EXACT_PERMUTATIONS = 2_000  # up to here all are gone through
+PERMUTED_VALUES = 1_000_000  # otherwise so many runs in all are drawn
 
 
 def scores(y: Array, low: NDArray[np.bool_], high: NDArray[np.bool_]) -> Array:
@@ -732,31 +733,36 @@ def _score_permutation(
     for place in np.unique(b):
         inside = b == place
         score[inside] = scores(y[inside], low[inside], high[inside])
-    indicators = _indicators(m)
-    expected = indicators.sum(axis=0)
-    observed = _between(score, indicators, expected)
-    count = _arrangements(m, b)
-    if count <= MAXIMUM_PERMUTATIONS:
-        found = np.array(
-            [_between(score, indicators[order], expected) for order in _all_orders(m, b)]
-        )
-        p_value = float(np.mean(found >= observed * (1 - 1e-9)))
-        bound = float(np.mean(found >= found.max() * (1 - 1e-9)))
-        return TestResult("permutation of scores", observed, (), p_value, bound)
+    observed = float(_between(score, m[None, :])[0])
+    if _arrangements(m, b) <= EXACT_PERMUTATIONS:
+        labels, extra = _all_labels(m, b), 0
+    else:
+        labels, extra = m[_drawn_orders(b, rng)], 1  # the arrangement seen counts as drawn
+    found = _between(score, labels)
+    reached = int(np.sum(found >= observed * (1 - 1e-9))) + extra
+    bound = float(np.mean(found >= found.max() * (1 - 1e-9))) if not extra else 0.0
+    p_value = reached / (len(labels) + extra)
+    return TestResult("permutation of scores", observed, (), p_value, bound)
+
+
+def _drawn_orders(b: Codes, rng: int) -> Codes:
+    """Random orders of the runs within their blocks."""
     generator = np.random.default_rng(rng)
-    hits = 1
-    for _ in range(MAXIMUM_PERMUTATIONS - 1):
-        order = np.arange(y.size)
-        for place in np.unique(b):
-            inside = np.flatnonzero(b == place)
-            order[inside] = generator.permutation(inside)
-        hits += _between(score, indicators[order], expected) >= observed * (1 - 1e-9)
-    p_value = hits / MAXIMUM_PERMUTATIONS
-    return TestResult("permutation of scores", observed, (), p_value, 1 / MAXIMUM_PERMUTATIONS)
+    count = max(2_000, min(10_000, PERMUTED_VALUES // b.size))
+    orders = np.tile(np.arange(b.size), (count, 1))
+    for place in np.unique(b):
+        inside = np.flatnonzero(b == place)
+        orders[:, inside] = inside[generator.random((count, inside.size)).argsort(axis=1)]
+    return orders
 
 
-def _between(score: Array, indicators: Array, sizes: Array) -> float:
-    return float(np.sum((score @ indicators) ** 2 / sizes))
+def _between(score: Array, labels: Codes) -> Array:
+    """Scatter of the methods' sums of scores, for each row of labels."""
+    found = np.zeros(len(labels))
+    for kind in np.unique(labels[0]):
+        chosen = labels == kind
+        found += (chosen @ score) ** 2 / chosen[0].sum()
+    return found
 
 
 def _arrangements(m: Codes, b: Codes) -> float:
@@ -764,35 +770,20 @@ def _arrangements(m: Codes, b: Codes) -> float:
     for place in np.unique(b):
         counts = np.bincount(m[b == place])
         total *= math.factorial(int(counts.sum())) / math.prod(map(math.factorial, counts.tolist()))
-        if total > MAXIMUM_PERMUTATIONS:
+        if total > EXACT_PERMUTATIONS:
             return math.inf
     return total
 
 
-def _all_orders(m: Codes, b: Codes) -> list[Codes]:
-    """Every distinct way to hand out the methods' labels within blocks, as orders of runs."""
-    orders: list[list[tuple[int, int]]] = [[]]
+def _all_labels(m: Codes, b: Codes) -> Codes:
+    """Every distinct way to hand out the methods' labels within blocks, a row each."""
+    labels = np.tile(m, (1, 1))
     for place in np.unique(b):
         inside = np.flatnonzero(b == place)
-        labels = [int(label) for label in m[inside]]
-        ways = []
-        for arrangement in _distinct(sorted(labels)):
-            # the run at `inside` gets the indicator row of some run with that label
-            spare: dict[int, list[int]] = {}
-            for run, label in zip(inside.tolist(), labels, strict=True):
-                spare.setdefault(label, []).append(run)
-            ways.append(
-                [(run, spare[label].pop(0))
-                 for run, label in zip(inside.tolist(), arrangement, strict=True)]
-            )  # fmt: skip
-        orders = [order + way for order in orders for way in ways]
-    result = []
-    for order in orders:
-        filled = np.arange(m.size)
-        for run, donor in order:
-            filled[run] = donor
-        result.append(filled)
-    return result
+        ways = np.array(_distinct(sorted(m[inside].tolist())))
+        labels = np.repeat(labels, len(ways), axis=0)
+        labels[:, inside] = np.tile(ways, (len(labels) // len(ways), 1))
+    return labels
 
 
 def _distinct(labels: list[int]) -> list[tuple[int, ...]]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from specfrac.compare.sentences import conclusion_words
-from specfrac.compare.wording import interval_words, number, p_words, unit_of
+from specfrac.compare.wording import interval_words, number, p_words
 from specfrac.report.markup import HARMFUL
 from specfrac.report.names import SEVERITY_WORDS
 
@@ -48,7 +48,7 @@ def terminal_comparison(comparison: Comparison) -> str:
         *_wrapped(
             "p is corrected for the number of methods and, except for the primary measure, of "
             "measures (Holm). The difference is the first method minus the second, with its 95 % "
-            "interval; of fractions in percentage points."
+            "interval; of fractions in percentage points (points)."
         ),
     ]
     for flag in comparison.flags[:SHOWN_FLAGS]:
@@ -76,7 +76,7 @@ def _row(one: MeasureComparison) -> tuple[str, str, str, str]:
     low, high = pair.interval
     half = (high - low) / 2
     size = number(one.measure, pair.difference, half)
-    unit = one.measure.unit or unit_of(one.measure)
+    unit = one.measure.unit or "points"
     told = f"{size} {unit} ({interval_words(one.measure, pair.interval)})"
     return _short(key), _short(conclusion_words(one)), told, p_words(pair.p_corrected)
 

@@ -9,6 +9,8 @@ from specfrac.compare.measures import Measure
 from specfrac.report.numbers import pretty, significant
 
 PERCENT = 100.0
+RATIO_PLACES = 2
+NARROW_RATIO = 0.01  # half width
 NOT_KNOWN = "not known"
 
 
@@ -67,11 +69,25 @@ def ratio_words(ratio: float, interval: Sequence[float]) -> str:
     """Return "1.34 times as much (1.25 to 1.44)", or ``""`` when the ratio is not known."""
     if not math.isfinite(ratio):
         return ""
+    told = ratio_range(interval)
+    if not told:
+        return f"{significant(ratio, 3)} times as much"
+    return f"{fixed(ratio, ratio_places(interval))} times as much ({told})"
+
+
+def ratio_places(interval: Sequence[float]) -> int:
+    """Return decimal places of a ratio: two, or more where its interval is very narrow."""
+    width = (interval[1] - interval[0]) / 2
+    return min(places(width), RATIO_PLACES if width >= NARROW_RATIO else RATIO_PLACES + 2)
+
+
+def ratio_range(interval: Sequence[float]) -> str:
+    """Return "1.25 to 1.44", or ``""`` when an end is not known."""
     low, high = interval
     if not (math.isfinite(low) and math.isfinite(high)):
-        return f"{significant(ratio, 3)} times as much"
-    digits = places((high - low) / 2)
-    return f"{fixed(ratio, digits)} times as much ({fixed(low, digits)} to {fixed(high, digits)})"
+        return ""
+    digits = ratio_places(interval)
+    return f"{fixed(low, digits)} to {fixed(high, digits)}"
 
 
 def p_words(p_value: float) -> str:
@@ -91,9 +107,17 @@ def p_words(p_value: float) -> str:
 
 
 def percent_words(share: float) -> str:
-    """Return a share of one in percent, two digits at most."""
+    """Return a share of one in percent, two digits at most.
+
+    Examples
+    --------
+    >>> percent_words(0.0004), percent_words(0.065), percent_words(0.34)
+    ('under 1 %', '6.5 %', '34 %')
+    """
     if not math.isfinite(share):
         return NOT_KNOWN
+    if 0 < share < 0.01:
+        return "under 1 %"
     return f"{PERCENT * share:.0f} %" if share >= 0.095 else f"{significant(PERCENT * share, 2)} %"
 
 
