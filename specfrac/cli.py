@@ -8,13 +8,21 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from specfrac import __version__
-from specfrac.errors import SpecfracError
+from specfrac.errors import InputError, SpecfracError
+
+if TYPE_CHECKING:
+    from specfrac.references import ReferenceLibrary
+    from specfrac.run import RunResult
 
 OUTPUT_FOLDER = "specfrac-results"
+COMPARISON_FOLDER = "specfrac-comparison"
+
+Command = Callable[[argparse.Namespace], int]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -39,49 +47,33 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"specfrac {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    for add in (_add_new, _add_analyse, _add_compare, _add_inspect, _add_references, _add_standard):
+        add(commands)
+    return parser
 
-    new = commands.add_parser("new", help="write a commented run sheet for the scans of a folder")
-    new.add_argument("folder", type=Path, metavar="FOLDER")
-    new.set_defaults(run=_new)
 
-    analyse = commands.add_parser("analyse", help="analyse run folders and write their reports")
-    analyse.add_argument("runs", type=Path, nargs="+", metavar="RUN", help="folder with run.toml")
-    analyse.add_argument(
-        "--out",
+def _with_references(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--references",
         type=Path,
         metavar="FOLDER",
-        help=f"where to write (default: {OUTPUT_FOLDER} inside each run; with several runs, a "
-        "folder for each inside this one)",
+        help="your own references, used before the built-in ones",
     )
-    analyse.add_argument(
-        "--references", type=Path, metavar="FOLDER", help="your own references, used first"
-    )
-    analyse.set_defaults(run=_analyse)
 
-    inspect = commands.add_parser("inspect", help="show what a scan file holds")
-    inspect.add_argument("scan", type=Path, metavar="SCAN")
-    inspect.add_argument("--solvent", metavar="S", help="without it, pigments are only identified")
-    inspect.add_argument("--path-length", type=float, default=1.0, metavar="L", help="cm")
-    inspect.add_argument("--bandwidth", type=float, metavar="B", help="spectral bandwidth, nm")
-    inspect.add_argument(
-        "--pigments", metavar="A,B,...", help="candidates instead of the eight leaf pigments"
-    )
-    inspect.add_argument("--json", action="store_true", help="one JSON object")
-    inspect.add_argument(
-        "--references", type=Path, metavar="FOLDER", help="your own references, used first"
-    )
-    inspect.set_defaults(run=_inspect)
 
-    references = commands.add_parser(
-        "references", help="show what the reference library holds, with grades and sources"
-    )
-    references.add_argument("pigment", nargs="?", metavar="PIGMENT")
-    references.add_argument("--solvent", metavar="S")
-    references.add_argument(
-        "--references", type=Path, metavar="FOLDER", help="your own references, used first"
-    )
-    references.set_defaults(run=_references)
-    return parser
+def _library(options: argparse.Namespace) -> ReferenceLibrary:
+    from specfrac.references import load_references
+
+    return load_references(options.references)
+
+
+# --- new --------------------------------------------------------------------
+
+
+def _add_new(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("new", help="write a commented run sheet for a folder of scans")
+    parser.add_argument("folder", type=Path, metavar="FOLDER")
+    parser.set_defaults(run=_new)
 
 
 def _new(options: argparse.Namespace) -> int:
@@ -92,48 +84,151 @@ def _new(options: argparse.Namespace) -> int:
     return 0
 
 
-def _analyse(options: argparse.Namespace) -> int:
-    from specfrac.records import write_outputs
-    from specfrac.references import load_references
-    from specfrac.report import report_files, terminal_summary
-    from specfrac.run import analyse_run
-    from specfrac.sheet import read_run
+# --- analyse ----------------------------------------------------------------
 
-    library = load_references(options.references)
+
+def _add_analyse(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("analyse", help="analyse run folders and write their reports")
+    parser.add_argument(
+        "runs",
+        type=Path,
+        nargs="+",
+        metavar="RUN",
+        help="folder with a run sheet; with --check, result.json of an earlier analysis",
+    )
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FOLDER",
+        help=f"where to write (default: {OUTPUT_FOLDER} inside each run; with several runs, a "
+        "folder for each inside this one)",
+    )
+    parser.add_argument(
+        "--check",
+        action="store_true",
+        help="repeat each analysis from its result.json and say whether inputs, settings or "
+        "numbers changed; nothing is written",
+    )
+    _with_references(parser)
+    parser.set_defaults(run=_analyse)
+
+
+def _analyse(options: argparse.Namespace) -> int:
+    library = _library(options)
+    step = _check if options.check else _analyse_one
     failures = 0
-    for folder in options.runs:
+    for given in options.runs:
         try:
-            result = analyse_run(read_run(folder), library)
-            target = _target(folder, options)
-            write_outputs(result, target, more=report_files(result))
+            failures += step(given, library, options)
         except SpecfracError as error:
             if len(options.runs) == 1:
                 raise
             # one broken run must not cost the others their reports
             print(f"specfrac: {error}", file=sys.stderr)
             failures += 1
-            continue
-        print(terminal_summary(result))
-        print(f"Report: {target / 'report.html'}\n")
     return 1 if failures else 0
 
 
-def _target(folder: Path, options: argparse.Namespace) -> Path:
+def _analyse_one(folder: Path, library: ReferenceLibrary, options: argparse.Namespace) -> int:
+    from specfrac.records import write_outputs
+    from specfrac.report import report_files, terminal_summary
+    from specfrac.run import analyse_run
+    from specfrac.sheet import read_run
+
+    result = analyse_run(read_run(folder, library=library), library)
+    target = _target(result, options)
+    write_outputs(result, target, more=report_files(result))
+    print(terminal_summary(result))
+    print(f"Report: {target / 'report.html'}\n")
+    return 0
+
+
+def _target(result: RunResult, options: argparse.Namespace) -> Path:
+    folder = Path(result.run.folder)
     if options.out is None:
-        return Path(folder) / OUTPUT_FOLDER
+        return folder / OUTPUT_FOLDER
     if len(options.runs) == 1:
         return Path(options.out)
-    return Path(options.out) / Path(folder).resolve().name
+    return Path(options.out) / folder.resolve().name
+
+
+def _check(record: Path, library: ReferenceLibrary, options: argparse.Namespace) -> int:
+    from specfrac.redo import check_record
+
+    found = check_record(record, library=library)
+    print(found.text())
+    return 0 if found.same else 1
+
+
+# --- compare ----------------------------------------------------------------
+
+
+def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("compare", help="compare extraction methods across runs")
+    parser.add_argument(
+        "runs", type=Path, nargs="+", metavar="RUN", help="analysed run folders or result.json files"
+    )
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=Path(COMPARISON_FOLDER),
+        metavar="FOLDER",
+        help=f"where to write (default: {COMPARISON_FOLDER})",
+    )
+    parser.add_argument(
+        "--primary",
+        metavar="MEASURE",
+        help='measure that decides, chosen beforehand, e.g. "extracted:beta-carotene"',
+    )
+    parser.add_argument(
+        "--scale", choices=("auto", "linear", "log"), default="auto", help="scale of masses"
+    )
+    parser.set_defaults(run=_compare)
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from specfrac.compare import (
+        compare_runs,
+        read_record,
+        terminal_comparison,
+        write_comparison,
+    )
+
+    comparison = compare_runs(
+        (read_record(path) for path in options.runs),
+        primary=options.primary,
+        scale=options.scale,
+    )
+    written = write_comparison(comparison, options.out)
+    print(terminal_comparison(comparison))
+    print(f"Report: {written[0]}")
+    return 0
+
+
+# --- inspect ----------------------------------------------------------------
+
+
+def _add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("inspect", help="show what a scan file holds")
+    parser.add_argument("scan", type=Path, metavar="SCAN")
+    parser.add_argument("--solvent", metavar="S", help="without it, pigments are only identified")
+    parser.add_argument("--path-length", type=float, default=1.0, metavar="L", help="cm")
+    parser.add_argument("--bandwidth", type=float, metavar="B", help="spectral bandwidth, nm")
+    parser.add_argument(
+        "--pigments", metavar="A,B,...", help="candidates instead of the eight leaf pigments"
+    )
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+    _with_references(parser)
+    parser.set_defaults(run=_inspect)
 
 
 def _inspect(options: argparse.Namespace) -> int:
     from specfrac.inspection import inspect_reading, inspection_json, inspection_text
     from specfrac.loading import describe
-    from specfrac.references import load_references
 
     found = inspect_reading(
         describe(options.scan),
-        load_references(options.references),
+        _library(options),
         solvent=options.solvent,
         pigments=options.pigments.split(",") if options.pigments else None,
         path_length=options.path_length,
@@ -143,10 +238,28 @@ def _inspect(options: argparse.Namespace) -> int:
     return 0
 
 
-def _references(options: argparse.Namespace) -> int:
-    from specfrac.references import cell_text, coverage_text, load_references, pigment_text
+# --- references -------------------------------------------------------------
 
-    library = load_references(options.references)
+
+def _add_references(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "references", help="show what the reference library holds, with grades and sources"
+    )
+    parser.add_argument("pigment", nargs="?", metavar="PIGMENT")
+    parser.add_argument("--solvent", metavar="S")
+    parser.add_argument(
+        "--plot", type=Path, metavar="FILE", help="draw one pigment in one solvent (.svg or .png)"
+    )
+    _with_references(parser)
+    parser.set_defaults(run=_references)
+
+
+def _references(options: argparse.Namespace) -> int:
+    from specfrac.references import cell_text, coverage_text, pigment_text
+
+    library = _library(options)
+    if options.plot is not None:
+        _plot_reference(library, options)
     if options.pigment and options.solvent:
         print(cell_text(library, options.pigment, options.solvent))
     elif options.pigment:
@@ -154,6 +267,99 @@ def _references(options: argparse.Namespace) -> int:
     else:
         print(coverage_text(library))
     return 0
+
+
+def _plot_reference(library: ReferenceLibrary, options: argparse.Namespace) -> None:
+    from specfrac.plots import reference_figure
+    from specfrac.records import write_files
+    from specfrac.report.files import figure_bytes
+    from specfrac.report.pictures import house_style
+
+    if not (options.pigment and options.solvent):
+        raise InputError("--plot draws one pigment in one solvent: name both.")
+    if options.plot.suffix not in (".svg", ".png"):
+        raise InputError(f"--plot {options.plot}: give a name that ends in .svg or .png.")
+    with house_style():
+        figure = reference_figure(library.cell(options.pigment, options.solvent))
+        content = figure_bytes(figure, options.plot.suffix[1:])
+    write_files(options.plot.parent, {options.plot.name: content})
+
+
+# --- standard ---------------------------------------------------------------
+
+
+def _add_standard(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("standard", help="make a reference of your own standard's scan")
+    parser.add_argument("scan", type=Path, metavar="SCAN")
+    parser.add_argument("--sample", metavar="NAME", help="which scan, when the file holds several")
+    parser.add_argument("--pigment", required=True, metavar="NAME")
+    parser.add_argument("--solvent", required=True, metavar="S")
+    parser.add_argument("--bandwidth", type=float, required=True, metavar="B", help="nm")
+    parser.add_argument("--path-length", type=float, default=1.0, metavar="L", help="cm")
+    parser.add_argument(
+        "--u-path-length", type=float, default=0.0, metavar="U", help="its standard uncertainty, cm"
+    )
+    parser.add_argument("--concentration", type=float, metavar="C", help="weighed, mg/L")
+    parser.add_argument(
+        "--u-concentration", type=float, metavar="U", help="its standard uncertainty, mg/L"
+    )
+    parser.add_argument(
+        "--from-absorptivity",
+        action="store_true",
+        help="the concentration was computed from a published absorptivity: shape only",
+    )
+    parser.add_argument("--purity", type=float, default=1.0, metavar="P", help="share of mass, to 1")
+    parser.add_argument("--u-purity", type=float, metavar="U", help="its standard uncertainty")
+    parser.add_argument(
+        "--group", metavar="G", help="of a new pigment: carotene, xanthophyll, chlorophyll, ..."
+    )
+    parser.add_argument("--molar-mass", type=float, metavar="M", help="of a new pigment, g/mol")
+    parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="your references")
+    parser.add_argument("--overwrite", action="store_true", help="replace an earlier reference")
+    parser.set_defaults(run=_standard, references=None)
+
+
+def _standard(options: argparse.Namespace) -> int:
+    from specfrac.loading import read_scans
+    from specfrac.standards import (
+        Standard,
+        new_pigment,
+        reference_from_standard,
+        standard_text,
+        write_reference,
+    )
+
+    scans = read_scans(options.scan)
+    named = [scan for scan in scans if options.sample in (None, scan.name)]
+    if len(named) != 1:
+        names = ", ".join(scan.name for scan in scans)
+        raise InputError(f"{options.scan}: name one of its scans with --sample: {names}.")
+    pigment = options.pigment
+    if options.group is not None or options.molar_mass is not None:
+        if options.group is None or options.molar_mass is None:
+            raise InputError("a new pigment needs both --group and --molar-mass.")
+        pigment = new_pigment(options.pigment, group=options.group, molar_mass=options.molar_mass)
+    standard = Standard(
+        pigment,
+        options.solvent,
+        options.bandwidth,
+        concentration=_per_litre(options.concentration),
+        concentration_uncertainty=_per_litre(options.u_concentration),
+        concentration_source="absorptivity" if options.from_absorptivity else "weighed",
+        purity=options.purity,
+        purity_uncertainty=options.u_purity,
+        path_length=options.path_length,
+        path_length_uncertainty=options.u_path_length,
+    )
+    own = reference_from_standard(named[0], _library(options), standard)
+    path = write_reference(own, options.out, overwrite=options.overwrite)
+    print(standard_text(own))
+    print(f"Written: {path}; use it with --references {options.out}")
+    return 0
+
+
+def _per_litre(milligrams: float | None) -> float | None:
+    return None if milligrams is None else 1e-3 * milligrams
 
 
 if __name__ == "__main__":

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from specfrac.elution import Band, Profile
     from specfrac.fitting.results import Curves, MixtureFit
     from specfrac.pooling import Pool, Pooling
+    from specfrac.references import PigmentReference
     from specfrac.run import Balance, BalanceRow, FractionResult, GroupResult, PigmentResult
 
 Array = NDArray[np.float64]
@@ -53,6 +54,7 @@ LEGEND_WINDOW = (508.0, 612.0)  # nm, where leaf pigments absorb least
 BALANCE_REACH = 1.4  # of what was loaded; longer bars are cut and labelled
 ROW_HEIGHT, ROW_TOP = 0.80, 0.95  # of a row of the elution picture: bars, and whiskers
 LABEL_DISTANCE = 0.06  # of an axis; nearer labels would run into each other
+REFERENCE_END_NM = 750.0
 NUMBERED_FROM = 0.035  # of the axis; a narrower piece has no room for its number
 
 
@@ -911,6 +913,56 @@ def pooling_figure(
 
     figure = Figure(figsize=(width, 2.9), layout="constrained")
     plot_pooling(pooling, figure.subplots(), numbers=numbers)
+    return figure
+
+
+def plot_reference(entry: PigmentReference, ax: Axes) -> Axes:
+    """Draw the specific absorptivity of one reference, with its bands and shape error.
+
+    Parameters
+    ----------
+    entry : PigmentReference
+    ax : matplotlib.axes.Axes
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The one given.
+    """
+    end = entry.valid_to if np.isfinite(entry.valid_to) else REFERENCE_END_NM
+    wavelength = np.arange(entry.valid_from, end + 0.25, 0.5)
+    curve = entry.specific_absorptivity(wavelength)
+    style = pigment_style(entry.pigment)
+    for centre, height, width in zip(entry.centre, entry.height, entry.width, strict=True):
+        band = entry.scale * height * np.exp(-0.5 * ((wavelength - centre) / width) ** 2)
+        ax.plot(wavelength, band, color=SOFT_INK, lw=0.6, ls=(0, (1, 2)))
+    ax.fill_between(
+        wavelength,
+        curve * (1 - 2 * entry.shape_error),
+        curve * (1 + 2 * entry.shape_error),
+        color=style.colour,
+        alpha=0.25,
+        lw=0,
+        label="shape, ± 2 standard uncertainties",
+    )
+    ax.plot(wavelength, curve, lw=1.3, label=f"{style.label}, {entry.grade}", **style.line)
+    ax.set_xlim(float(wavelength[0]), float(wavelength[-1]))
+    ax.set_ylim(0, None)
+    ax.set_xlabel("wavelength (nm)")
+    ax.set_ylabel("specific absorptivity (L g$^{-1}$ cm$^{-1}$)")
+    ax.legend(frameon=False, fontsize="small")
+    _plain(ax)
+    return ax
+
+
+def reference_figure(entry: PigmentReference) -> Figure:
+    """Return a figure of one reference."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(6.5, 3.6), layout="constrained")
+    ax = figure.add_subplot()
+    plot_reference(entry, ax)
+    ax.set_title(f"{pigment_style(entry.pigment).label} in {entry.solvent}", fontsize="medium")
     return figure
 
 

@@ -76,6 +76,12 @@ class RunResult:
     pooling: Pooling | None = None
     elution: Profile | None = None
 
+    def _repr_html_(self) -> str:
+        """Show the result in a notebook."""
+        from specfrac.report import run_fragment
+
+        return run_fragment(self)
+
     def fraction(self, name: str) -> FractionResult | None:
         """Return the result of one tube, or None."""
         return next((one for one in self.fractions if one.fraction.name == name), None)

@@ -170,6 +170,12 @@ class FractionResult:
     flags: tuple[Flag, ...]
     decision: Decision | None = None
 
+    def _repr_html_(self) -> str:
+        """Show the result in a notebook."""
+        from specfrac.report import tube_fragment
+
+        return tube_fragment(self)
+
     def pigment(self, key: str) -> PigmentResult | None:
         """Return the result of one pigment, or None when it was no candidate."""
         return next((one for one in self.pigments if one.pigment == key), None)

@@ -237,6 +237,12 @@ class MixtureFit:
 
         return curves(self, index)
 
+    def _repr_html_(self) -> str:
+        """Show the fit in a notebook."""
+        from specfrac.report import fit_fragment
+
+        return fit_fragment(self)
+
     def to_frame(self) -> pd.DataFrame:
         """Return a row a candidate, unmerged, numeric even when not detected."""
         import pandas as pd

@@ -11,6 +11,8 @@ from specfrac.report.page import report_html
 from specfrac.report.pictures import house_style, run_figures, svg_text
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from specfrac.run import RunResult
 
 PRINT_RESOLUTION = 200  # dots an inch, of PNG files
@@ -84,9 +86,16 @@ def _figure_files(result: RunResult) -> dict[str, bytes]:
     files: dict[str, bytes] = {}
     with house_style():
         for stem, figure in run_figures(result):
-            files[f"{stem}.svg"] = svg_text(figure).encode("utf-8")
-            picture = io.BytesIO()
-            # without this the file would name the drawing library's version
-            figure.savefig(picture, format="png", dpi=PRINT_RESOLUTION, metadata={"Software": None})
-            files[f"{stem}.png"] = picture.getvalue()
+            for kind in ("svg", "png"):
+                files[f"{stem}.{kind}"] = figure_bytes(figure, kind)
     return files
+
+
+def figure_bytes(figure: Figure, kind: str) -> bytes:
+    """Return a figure as ``"svg"`` or ``"png"``, the same bytes for the same figure."""
+    if kind == "svg":
+        return svg_text(figure).encode("utf-8")
+    picture = io.BytesIO()
+    # without this the file would name the drawing library's version
+    figure.savefig(picture, format=kind, dpi=PRINT_RESOLUTION, metadata={"Software": None})
+    return picture.getvalue()
