@@ -20,6 +20,7 @@ from specfrac.errors import InputError
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
+NO_WEIGHT = 1e-12
 LEVERAGE_LIMIT = 1 - 1e-9  # a run that the model passes through exactly has no residual
 
 
@@ -263,9 +264,16 @@ class AdjustedMeans:
     error_moments: Array
 
     def variance(self, contrast: ArrayLike) -> float:
-        """Variance of a contrast of the means."""
+        """Variance of a contrast of the means; NaN when it rests on a run without residual."""
         c = np.asarray(contrast, dtype=np.float64)
+        if self._rests_on_one_run(c):
+            return math.nan
         return float(c @ self.covariance @ c)
+
+    def _rests_on_one_run(self, contrast: Array) -> bool:
+        # the model goes through such a run exactly, so nothing is known of its scatter
+        exact = self.leverage >= LEVERAGE_LIMIT
+        return bool((np.abs(contrast @ self.weights)[exact] > NO_WEIGHT).any())
 
     def df(self, contrast: ArrayLike) -> float:
         """Satterthwaite degrees of freedom of a contrast's variance; NaN without any.
@@ -273,7 +281,10 @@ class AdjustedMeans:
         The variance is a quadratic form y'By; df = tr(BΣ)² / tr((BΣ)²), with the
         methods' own variances in Σ. For two groups without blocks that is Welch's df.
         """
-        weights = np.asarray(contrast, dtype=np.float64) @ self.weights
+        c = np.asarray(contrast, dtype=np.float64)
+        if self._rests_on_one_run(c):
+            return math.nan
+        weights = c @ self.weights
         scale = np.where(
             self.leverage < LEVERAGE_LIMIT,
             weights / np.sqrt(np.maximum(1 - self.leverage, 1e-300)),

@@ -48,9 +48,7 @@ def runs_of(
         true = mean + (blocks or {}).get(block, 0.0) + spread * rng.standard_normal()
         value = scale * (true + own * rng.standard_normal())
         shared = (("absorptivity of invented", ABSORPTIVITY * abs(value)),)
-        points.append(
-            Point(f"{method}{at}", method, block, Value(value, own, shared, "dilution"))
-        )
+        points.append(Point(f"{method}{at}", method, block, Value(value, own, shared, "dilution")))
     return points
 
 
@@ -108,7 +106,9 @@ def found_and_predicted(
             *runs_of("a", counts[0], LEVEL + wanted, spreads[0], 0.0, rng),
             *runs_of("b", counts[1], LEVEL, spreads[1], 0.0, rng),
         ]
-        found += compare_measure(MEASURE, points, settings, primary=True, scale="linear").winner == "a"
+        found += (
+            compare_measure(MEASURE, points, settings, primary=True, scale="linear").winner == "a"
+        )
     return found / comparisons, settings["power"]
 
 
@@ -197,9 +197,17 @@ def main() -> None:
         layout = f"{blocks} blocks" if blocks else "no blocks"
         print(f"  {methods} methods, {layout:9s}  {100 * rate:5.1f} %", flush=True)
     print(f"Power at the detectable difference, {n} comparisons each")
-    for counts, spreads in (((6, 6), (5, 5)), ((4, 10), (8, 4)), ((3, 3), (5, 5)), ((12, 5), (4, 8))):
+    for counts, spreads in (
+        ((6, 6), (5, 5)),
+        ((4, 10), (8, 4)),
+        ((3, 3), (5, 5)),
+        ((12, 5), (4, 8)),
+    ):
         found, predicted = found_and_predicted(n, counts=counts, spreads=spreads)
-        print(f"  {counts}, spreads {spreads}: {100 * found:5.1f} % (predicted {100 * predicted:.0f} %)")
+        print(
+            f"  {counts} runs, spreads {spreads}: {100 * found:5.1f} % "
+            f"(predicted {100 * predicted:.0f} %)"
+        )
     print(f"Coverage of 95 % intervals, {n} comparisons")
     for name, rate in coverage(n).items():
         print(f"  {name:12s} {100 * rate:5.1f} %")
