@@ -1,0 +1,251 @@
+"""The command line: what it prints and writes, and how it refuses bad input."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from specfrac import load_references
+from specfrac.cli import main
+from specfrac.simulate import simulate_scan
+
+SHEET = """
+[run]
+title = "test"
+method = "one"
+tissue_mass_g = 0.5
+extract_volume_ml = 10.0
+loaded_volume_ml = 5.0
+
+[defaults]
+solvent = "acetone-90"
+path_length_cm = 1.0
+
+[[fraction]]
+name = "green"
+role = "wash"
+scan = "scan.csv"
+made_up_volume_ml = 5.0
+"""
+
+
+def scan_lines(**options) -> list[str]:
+    references = load_references().select(solvent="acetone-90")
+    scan = simulate_scan(
+        references,
+        {"chlorophyll-a": 4e-3, "chlorophyll-b": 1e-3},
+        wavelength=np.arange(390.0, 761.0),
+        noise=4e-4,
+        rng=1,
+        **options,
+    )
+    rows = zip(scan.wavelength, scan.absorbance, strict=True)
+    return ["wavelength_nm,A", *(f"{w:.0f},{a:.4f}" for w, a in rows)]
+
+
+@pytest.fixture
+def run_folder(tmp_path) -> Path:
+    folder = tmp_path / "run"
+    folder.mkdir()
+    (folder / "run.toml").write_text(SHEET)
+    (folder / "scan.csv").write_text("\n".join(scan_lines()) + "\n")
+    return folder
+
+
+def refused(capsys, *arguments: object) -> str:
+    """Run a command that must fail; return its one line."""
+    assert main([str(a) for a in arguments]) == 1
+    captured = capsys.readouterr()
+    lines = captured.err.strip().splitlines()
+    assert len(lines) == 1, captured.err
+    assert lines[0].startswith("specfrac: ")
+    return lines[0]
+
+
+def test_analyse_writes_everything_and_says_where(run_folder, tmp_path, capsys):
+    out = tmp_path / "out"
+    before = {p: p.read_bytes() for p in run_folder.rglob("*") if p.is_file()}
+    assert main(["analyse", str(run_folder), "--out", str(out)]) == 0
+    printed = capsys.readouterr().out
+    assert "chlorophyll a" in printed
+    assert str(out / "report.html") in printed
+    names = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
+    assert {"report.html", "result.json", "fractions.csv", "pigments.csv"} <= names
+    assert any(name.startswith("figures/") for name in names)
+    assert before == {p: p.read_bytes() for p in run_folder.rglob("*") if p.is_file()}
+    record = json.loads((out / "result.json").read_text(encoding="utf-8"))
+    assert record["format"] == 1
+    assert main(["analyse", "--check", str(out / "result.json")]) in (0, 1)
+
+
+def test_results_go_into_the_run_by_default_and_check_finds_it(run_folder, capsys):
+    assert main(["analyse", str(run_folder)]) == 0
+    record = run_folder / "specfrac-results" / "result.json"
+    capsys.readouterr()
+    assert main(["analyse", "--check", str(record)]) == 0
+    assert "same" in capsys.readouterr().out
+    scan = run_folder / "scan.csv"
+    scan.write_text(scan.read_text().replace("\n500,", "\n500,0", 1))
+    assert main(["analyse", "--check", str(record)]) == 1
+
+
+def test_a_broken_run_does_not_cost_the_others(run_folder, tmp_path, capsys):
+    broken = tmp_path / "broken"
+    broken.mkdir()
+    (broken / "run.toml").write_text(SHEET)
+    out = tmp_path / "out"
+    assert main(["analyse", str(broken), str(run_folder), "--out", str(out)]) == 1
+    assert "scan.csv" in capsys.readouterr().err
+    assert (out / "run" / "report.html").exists()
+    assert not (out / "broken").exists()
+
+
+def test_inspect_json_is_the_promised_object(run_folder, capsys):
+    assert main(["inspect", str(run_folder / "scan.csv"), "--solvent", "acetone-90", "--json"]) == 0
+    (scan,) = json.loads(capsys.readouterr().out)["scans"]
+    assert scan["n_points"] == 371
+    assert scan["solvent"] == "acetone-90"
+    for key in ("name", "wavelength_min_nm", "wavelength_max_nm", "unassigned_share", "shifts_nm"):
+        assert key in scan
+    pigments = {row["pigment"]: row for row in scan["pigments"]}
+    assert pigments["chlorophyll-a"]["concentration_mg_per_L"] == pytest.approx(4.0, rel=0.02)
+    assert {row["group"] for row in scan["groups"]} >= {"carotenoids", "chlorophyll-a-pool"}
+    assert all({"code", "severity", "message"} <= set(flag) for flag in scan["flags"])
+
+
+def test_inspect_without_solvent_identifies_and_gives_no_amount(run_folder, capsys):
+    assert main(["inspect", str(run_folder / "scan.csv"), "--json"]) == 0
+    (scan,) = json.loads(capsys.readouterr().out)["scans"]
+    assert scan["solvent"] is None
+    assert scan["pigments"] == []
+    assert "no-solvent" in {flag["code"] for flag in scan["flags"]}
+    assert "chlorophyll-a" in scan["identifications"][0]["pigments"]
+
+
+def test_new_writes_a_sheet_and_never_over_one(tmp_path, capsys):
+    folder = tmp_path / "fresh"
+    folder.mkdir()
+    (folder / "green.csv").write_text("\n".join(scan_lines()) + "\n")
+    assert main(["new", str(folder)]) == 0
+    assert (folder / "run.toml").exists()
+    capsys.readouterr()
+    assert "run.toml" in refused(capsys, "new", folder)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (("made_up_volume_ml = 5.0", "made_up_volume_ml = 0.0"), "made_up_volume_ml"),
+        (("path_length_cm = 1.0", "path_length_cm = -1.0"), "path_length_cm"),
+        (('solvent = "acetone-90"', 'solvent = "acetone-9"'), "acetone-90"),
+        (("tissue_mass_g", "tissue_mas_g"), "tissue_mass_g"),
+        (('role = "wash"', 'role = "wish"'), "wash"),
+        (('scan = "scan.csv"', 'scan = "lost.csv"'), "lost.csv"),
+        (('scan = "scan.csv"', 'scan = "../scan.csv"'), "outside"),
+    ],
+)
+def test_a_bad_sheet_is_one_clear_line_and_nothing_is_written(
+    run_folder, tmp_path, capsys, change, message
+):
+    sheet = run_folder / "run.toml"
+    sheet.write_text(SHEET.replace(*change))
+    out = tmp_path / "out"
+    assert message in refused(capsys, "analyse", run_folder, "--out", out)
+    assert not out.exists()
+
+
+def test_missing_solvent_identifies_and_gives_no_mass(run_folder, tmp_path, capsys):
+    sheet = run_folder / "run.toml"
+    sheet.write_text(SHEET.replace('solvent = "acetone-90"\n', ""))
+    out = tmp_path / "out"
+    assert main(["analyse", str(run_folder), "--out", str(out)]) == 0
+    (fraction,) = json.loads((out / "result.json").read_text(encoding="utf-8"))["fractions"]
+    assert "no-solvent" in {flag["code"] for flag in fraction["flags"]}
+    assert fraction["pigments"] == []
+
+
+def edited(lines: list[str], row: int, text: str) -> list[str]:
+    return [*lines[:row], text, *lines[row + 1 :]]
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        ("", "empty"),
+        ("these are\nonly words\n", "number"),
+        ("\n".join(scan_lines()[:15]), "20"),
+        ("\n".join(edited(scan_lines(), 50, "439,inf")), "inf"),
+        ("\n".join(edited(scan_lines(), 50, "439,nan")), "nan"),
+    ],
+)
+def test_a_bad_scan_is_one_clear_line(tmp_path, capsys, content, message):
+    path = tmp_path / "bad.csv"
+    path.write_text(content)
+    line = refused(capsys, "inspect", path, "--solvent", "acetone-90")
+    assert "bad.csv" in line
+    assert message in line.lower()
+
+
+def test_a_missing_file_and_unknown_words_are_named(tmp_path, run_folder, capsys):
+    assert "lost.csv" in refused(capsys, "inspect", tmp_path / "lost.csv")
+    scan = run_folder / "scan.csv"
+    assert "acetone-90" in refused(capsys, "inspect", scan, "--solvent", "acetone-9")
+    assert "path length" in refused(
+        capsys, "inspect", scan, "--solvent", "acetone", "--path-length", "-1"
+    )
+    assert "lutein" in refused(capsys, "references", "lutin")
+
+
+def test_references_prints_the_table_a_pigment_and_a_cell(tmp_path, capsys):
+    assert main(["references"]) == 0
+    assert "measured" in capsys.readouterr().out
+    assert main(["references", "lutein"]) == 0
+    assert "ethanol" in capsys.readouterr().out
+    picture = tmp_path / "lutein.svg"
+    arguments = ["references", "lutein", "--solvent", "ethanol", "--plot", str(picture)]
+    assert main(arguments) == 0
+    assert "sources" in capsys.readouterr().out
+    assert picture.read_text(encoding="utf-8").lstrip().startswith("<?xml")
+
+
+def test_a_standard_becomes_a_reference_that_inspect_uses(run_folder, tmp_path, capsys):
+    lines = scan_lines()
+    references = load_references().select(solvent="acetone-90", pigments=["chlorophyll-a"])
+    scan = simulate_scan(
+        references, {"chlorophyll-a": 6e-3}, wavelength=np.arange(390.0, 761.0), noise=3e-4, rng=2
+    )
+    rows = zip(scan.wavelength, scan.absorbance, strict=True)
+    path = tmp_path / "standard.csv"
+    path.write_text("\n".join([lines[0], *(f"{w:.0f},{a:.5f}" for w, a in rows)]) + "\n")
+    own = tmp_path / "own"
+    command = (
+        f"standard {path} --pigment chlorophyll-a --solvent acetone-90 --bandwidth 2 "
+        f"--concentration 5.0 --u-concentration 0.05 --u-purity 0.005 --out {own}"
+    )
+    assert main(command.split()) == 0
+    printed = capsys.readouterr().out
+    assert "warn" in printed  # its scale is 20 % off the published one
+    arguments = [
+        "inspect",
+        str(path),
+        "--solvent",
+        "acetone-90",
+        "--references",
+        str(own),
+        "--json",
+    ]
+    assert main(arguments) == 0
+    (found,) = json.loads(capsys.readouterr().out)["scans"]
+    pigments = {row["pigment"]: row["concentration_mg_per_L"] for row in found["pigments"]}
+    assert pigments["chlorophyll-a"] == pytest.approx(5.0, rel=0.01)
+
+
+def test_help_starts_without_the_science():
+    code = "import sys; from specfrac.cli import main\ntry: main(['--help'])\nexcept SystemExit: pass\n"
+    code += "assert not {'numpy', 'pandas', 'scipy', 'lmfit', 'matplotlib'} & set(sys.modules)"
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
