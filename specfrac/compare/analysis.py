@@ -41,6 +41,7 @@ from specfrac.compare.statistics import (
     scores,
     t_p_value,
     t_quantile,
+    tukey,
     welch_anova,
     with_extra_variance,
 )
@@ -205,6 +206,9 @@ class MeasureComparison:
         Of the methods that are linked.
     overall : TestResult or None
         Of all methods at once, when there are more than two.
+    equal_scatter_p : float
+        Smallest p-value by Tukey's method, which assumes that methods scatter alike; for
+        more than two methods with as many runs each and no blocks, otherwise NaN.
     ranks : TestResult or None
     verdict : str
         One of the words at the top of this module.
@@ -224,6 +228,7 @@ class MeasureComparison:
     methods: tuple[MethodMean, ...]
     differences: tuple[Difference, ...]
     overall: TestResult | None
+    equal_scatter_p: float
     ranks: TestResult | None
     verdict: str
     winner: str | None = None
@@ -338,6 +343,7 @@ def compare_measure(
         methods=_means(sample, layout, settings, adjusted),
         differences=tuple(differences),
         overall=_overall(sample, layout),
+        equal_scatter_p=_tukey_p(sample, layout),
         ranks=_ranks(sample, layout),
         verdict=CANNOT_TELL,
     )
@@ -767,6 +773,17 @@ def _overall(sample: _Sample, layout: Design) -> TestResult | None:
         return block_anova(sample.z, sample.codes, sample.block_codes())
     groups = [sample.z[sample.codes == at] for at in range(len(sample.methods))]
     return welch_anova(groups) if min(group.size for group in groups) > 1 else None
+
+
+def _tukey_p(sample: _Sample, layout: Design) -> float:
+    groups = [sample.z[sample.codes == at] for at in range(len(sample.methods))]
+    alike = len({group.size for group in groups}) == 1
+    if layout.kind != UNPAIRED or len(groups) < 3 or not alike or sample.censored:
+        return math.nan
+    if groups[0].size < 2 or not sum(float(np.ptp(group)) for group in groups) > 0:
+        return math.nan
+    found = tukey(groups).p_value
+    return float(found[~np.eye(len(groups), dtype=bool)].min())
 
 
 def _ranks(sample: _Sample, layout: Design) -> TestResult | None:

@@ -529,6 +529,11 @@ def _other_remarks(one: MeasureComparison, settings: Settings) -> list[str]:
         )
     if one.overall is not None and math.isfinite(one.overall.p_value):
         told.append(f"All methods at once: {one.overall.name}, {p_words(one.overall.p_value)}.")
+    if math.isfinite(one.equal_scatter_p):
+        told.append(
+            "Tukey's test, which assumes that all methods scatter alike, gives "
+            f"{p_words(one.equal_scatter_p)} for the clearest difference."
+        )
     level = settings["outlier_significance"]
     quiet = [held.method for held in one.methods if held.scatter.p_deficit < level]
     if quiet:

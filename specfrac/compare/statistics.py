@@ -416,6 +416,48 @@ def fieller(
 # Several methods
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class PairTable:
+    """All pairwise differences of k means.
+
+    Attributes
+    ----------
+    difference, low, high, p_value : ndarray, shape (k, k)
+        Mean of the row minus mean of the column, simultaneous interval, corrected p.
+    """
+
+    difference: Array
+    low: Array
+    high: Array
+    p_value: Array
+
+
+def tukey(groups: Sequence[ArrayLike], *, coverage: float = 0.95) -> PairTable:
+    """All differences by Tukey's method (Kramer's for unequal sizes), equal variances assumed.
+
+    Parameters
+    ----------
+    groups : sequence of array_like
+        At least two, each with two or more values.
+    coverage : float
+        Of the simultaneous intervals.
+
+    Returns
+    -------
+    PairTable
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook 7.4.7.1.
+    """
+    from scipy import stats
+
+    done = stats.tukey_hsd(*(np.asarray(group, dtype=np.float64) for group in groups))
+    interval = done.confidence_interval(coverage)
+    found = (done.statistic, interval.low, interval.high, done.pvalue)
+    return PairTable(*(np.asarray(each, dtype=np.float64) for each in found))
+
+
 def range_p_value(t: float, k: int, df: float) -> float:
     """p-value of one of all pairwise differences of k means, by the studentized range."""
     from scipy import stats
