@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from specfrac.errors import InputError
-from specfrac.library_build import (
+from specfrac.references.build import (
     fit_folder,
     leave_one_out,
     main,

@@ -28,9 +28,9 @@ from specfrac.references import (
     pigment_text,
     read_table,
 )
-from specfrac.references import _built_in as built_in
+from specfrac.references.library import _built_in as built_in
 from specfrac.references import load_facts as facts
-from specfrac.shapes import Shape, shape_maxima
+from specfrac.references.shapes import Shape, shape_maxima
 
 LEAF = (
     "beta-carotene", "lutein", "violaxanthin", "neoxanthin",

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from specfrac.bands import gaussian_bands
-from specfrac.shapes import (
+from specfrac.references.shapes import (
     Maxima,
     Shape,
     adapted_shape,

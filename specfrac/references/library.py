@@ -17,7 +17,7 @@ from typing import Protocol, TypeVar
 import numpy as np
 
 from specfrac.errors import InputError, ReferenceNotFoundError, did_you_mean
-from specfrac.reference_model import (
+from specfrac.references.model import (
     GRADES,
     GROUPS,
     REGIONS,
@@ -27,7 +27,7 @@ from specfrac.reference_model import (
     Solvent,
     normalised,
 )
-from specfrac.reference_tables import OwnFile, listed, own_files, read_table
+from specfrac.references.tables import OwnFile, listed, own_files, read_table
 
 __all__ = [
     "GRADES",

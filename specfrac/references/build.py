@@ -1,6 +1,6 @@
 """Rebuild the band tables of the library from measured spectra and published values.
 
-    python -m specfrac.library_build SPECTRA_FOLDER [--library FOLDER]
+    python -m specfrac.references.build SPECTRA_FOLDER [--library FOLDER]
 
 Cells graded "measured" and "band model" are fitted to the spectra that
 ``spectra.csv`` names; all others are moved from another solvent by
@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from specfrac.bands import BandFit, gaussian_bands
 from specfrac.errors import InputError, SpecfracError
 from specfrac.references import load_facts, load_references, read_table
-from specfrac.shapes import (
+from specfrac.references.shapes import (
     Maxima,
     Shape,
     adapted_shape,
@@ -489,20 +489,20 @@ def write_tables(
     _write(
         folder / "bands.csv",
         f"{heading} bands of each shape, h exp(-(x - centre)^2 / (2 width^2)); written by "
-        "specfrac.library_build",
+        "specfrac.references.build",
         ["pigment", "solvent", "centre_nm", "height", "width_nm", "region"],
         bands,
     )
     _write(
         folder / "cells.csv",
-        f"{heading} written by specfrac.library_build from recipes.csv",
+        f"{heading} written by specfrac.references.build from recipes.csv",
         CELL_COLUMNS,
         [_cell_row(cell) for cell in cells],
     )
     _write(
         folder / "leave_one_out.csv",
         f"{heading} shapes adapted from one solvent against those known in the other, rms in "
-        "percent of the maximum; written by specfrac.library_build",
+        "percent of the maximum; written by specfrac.references.build",
         [
             "pigment",
             "from_solvent",
@@ -516,7 +516,7 @@ def write_tables(
     if spectra:
         _write(
             folder / "fits.csv",
-            f"{heading} quality of the fits; written by specfrac.library_build",
+            f"{heading} quality of the fits; written by specfrac.references.build",
             FIT_COLUMNS,
             [_fit_row(spectrum) for spectrum in spectra],
         )
@@ -609,7 +609,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from importlib import resources
 
     parser = argparse.ArgumentParser(
-        prog="python -m specfrac.library_build", description=__doc__.splitlines()[0]
+        prog="python -m specfrac.references.build", description=__doc__.splitlines()[0]
     )
     parser.add_argument("spectra", nargs="?", type=Path, help="folder of the measured spectra")
     parser.add_argument("--library", type=Path, help="where to write the tables")
