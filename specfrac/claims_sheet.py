@@ -21,7 +21,7 @@ from specfrac.equations import EquationSet, equation_set
 from specfrac.errors import ReferenceNotFoundError, RunSheetError, did_you_mean
 from specfrac.plates_sheet import plate_pigment_key
 from specfrac.references import ReferenceLibrary, load_references
-from specfrac.sheet_entries import Entries
+from specfrac.sheet.entries import Entries
 
 SUMS = ("carotenoids", "chlorophylls")
 CODE = re.compile(r"[A-Za-z]{0,3}[-_ ]?\d{1,5}[A-Za-z]?")

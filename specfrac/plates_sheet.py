@@ -18,7 +18,7 @@ from specfrac.bench_settings import bench_settings
 from specfrac.errors import InputError, ReferenceNotFoundError, RunSheetError, did_you_mean
 from specfrac.references import load_references, normalised, read_table
 from specfrac.settings import Settings
-from specfrac.sheet_entries import Entries
+from specfrac.sheet.entries import Entries
 from specfrac.uncertainty import Quantity
 
 if TYPE_CHECKING:

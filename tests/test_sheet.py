@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from specfrac.errors import InputError, RunSheetError
 from specfrac.settings import assumed_uncertainty, changed_settings, default_settings
 from specfrac.sheet import new_sheet, read_run, write_new_sheet
-from specfrac.sheet_template import sheet_text
+from specfrac.sheet.template import sheet_text
 
 WAVELENGTHS = np.arange(400.0, 701.0, 1.0)
 BACKGROUND = 0.02 - 2e-5 * (WAVELENGTHS - 400)

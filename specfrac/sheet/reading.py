@@ -26,9 +26,9 @@ from specfrac.loading import read_scans
 from specfrac.references import ReferenceLibrary, load_references
 from specfrac.scans import Scan, subtract_blank
 from specfrac.settings import Settings, assumed_uncertainty, changed_settings, default_settings
-from specfrac.sheet_entries import Entries
-from specfrac.sheet_table import Fields, sheet_table
-from specfrac.sheet_template import sheet_text
+from specfrac.sheet.entries import Entries
+from specfrac.sheet.table import Fields, sheet_table
+from specfrac.sheet.template import sheet_text
 from specfrac.uncertainty import Quantity
 
 ROLES = ("loaded", "cut", "wash", "standard", "blank")
