@@ -216,6 +216,8 @@ def test_a_lost_or_doubled_sign_gives_no_wrong_number_in_silence(
     for at in signs[:: max(1, len(signs) // 60)]:
         sign = data[at : at + 1]
         for new in (b"", sign * 2, b",", b".", b" ", b"\n"):
+            if layout == "jcamp" and sign + new == b"\n.":
+                continue  # "3850" and the next line's "436" make a sound number
             scans = check(tmp_path / "file", data[:at] + new + data[at + 1 :]) or []
             wrong = numbers_of(scans) - true
             warned = any(f.severity == "warn" for scan in scans for f in scan.flags)

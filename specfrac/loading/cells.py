@@ -7,7 +7,6 @@ Which mark is the decimal one is decided for the file as a whole
 
 from __future__ import annotations
 
-import math
 import re
 
 NUMBER, BLANK, OVER, LITERAL, TEXT = "n", "b", "o", "x", "t"
@@ -40,7 +39,9 @@ def kind_of(cell: str, decimal: str) -> str:
     """Return what a stripped cell is: NUMBER, BLANK, OVER, LITERAL or TEXT."""
     if not cell:
         return BLANK
-    if cell[0] in "0123456789.,+-−" and number(cell, decimal) is not None:
+    if _NUMBERS[decimal].fullmatch(cell):
+        return NUMBER
+    if cell[0] in "0123456789+-−" and number(cell, decimal) is not None:
         return NUMBER
     if _LITERAL.fullmatch(cell):
         return LITERAL
@@ -77,12 +78,6 @@ def number(cell: str, decimal: str) -> float | None:
         whole, _, part = cell.partition(decimal)
         return float(whole.translate(_MARKS) + "." + part)
     return None
-
-
-def is_finite_number(cell: str, decimal: str) -> bool:
-    """Whether the cell is a number that a float can hold (``1e999`` is none)."""
-    value = number(cell, decimal)
-    return value is not None and math.isfinite(value)
 
 
 def uses_thousands(cell: str, decimal: str) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
 from specfrac.loading.across import by_rows
 from specfrac.loading.assemble import FEWEST_POINTS, assemble
@@ -37,6 +38,8 @@ _INTERPRETERS: tuple[_Interpreter, ...] = (
 )
 _MAX_HEADER = 200
 _MAX_SKIPPED = 10
+_MOST_LINES = 500_000
+"""Two thousand wells at 250 wavelengths, one a line."""
 
 
 def recognises(content: FileContent) -> bool:
@@ -53,6 +56,11 @@ def read(content: FileContent) -> Reading:
         If it holds no scan, or one that breaks a rule.
     """
     text = decode(content)
+    if text.text.count("\n") > _MOST_LINES:
+        raise ScanFileError(
+            f"{content.name} has more than {_MOST_LINES} lines, the most a scan file may have. "
+            "Split it, or name the file of scans."
+        )
     lines = text.text.split("\n")
     whole = lines[-1] == ""
     while lines and not lines[-1].strip():
@@ -166,7 +174,7 @@ def _no_scan(file: str, tables: Sequence[Table], skipped: Sequence[Skipped]) -> 
             f"a scan needs at least {FEWEST_POINTS} points. "
             "Export the whole scan, at a step of 1 nm or less."
         )
-    reasons = "; ".join(map(str, skipped[:3]))
+    reasons = "; ".join(map(str, skipped[:3])) or "no rows of numbers"
     return (
         f"{file}: no scan was found ({reasons}). Give columns of wavelength in nm and absorbance, "
         "with a heading such as 'wavelength_nm,absorbance'."

@@ -73,10 +73,10 @@ def _read(
     check_range(table.values[:, axis], unit, file, table.rows)
     _refuse_missing_wavelength(table, axis, file)
     wavelength = to_nm(table.values[:, axis], unit)
-    blocks = [
-        _block(table, headings, columns, wavelength, np.flatnonzero(codes == i))
-        for i in range(len(names))
-    ]
+    starts = np.flatnonzero(np.diff(np.sort(codes))) + 1
+    rows_of = np.split(np.argsort(codes, kind="stable"), starts)
+    _refuse_short_samples(names, [rows.size for rows in rows_of], file)
+    blocks = [_block(table, headings, columns, wavelength, rows) for rows in rows_of]
     blocks = [_named(block, name) for block, name in zip(blocks, names, strict=True)]
     skipped += [
         Skipped(f"column {column + 1}", "it holds text that names no sample")
@@ -84,6 +84,15 @@ def _read(
         if column not in labels
     ]
     return Interpretation("long", tuple(blocks), tuple(skipped))
+
+
+def _refuse_short_samples(names: list[str], sizes: list[int], file: str) -> None:
+    for name, size in zip(names, sizes, strict=True):
+        if size < _FEWEST:
+            raise ScanFileError(
+                f"{file}, {name!r}: {size} points, but a scan needs at least {_FEWEST}. "
+                "Export the whole scan, at a step of 1 nm or less."
+            )
 
 
 def _refuse_missing_wavelength(table: Table, axis: int, file: str) -> None:
@@ -143,8 +152,11 @@ def _axis(table: Table, headings: Headings, numeric: list[int], codes: NDArray[n
 
 
 def _differ_within(values: NDArray[np.float64], codes: NDArray[np.intp]) -> bool:
-    pairs = np.unique(np.stack([codes.astype(np.float64), values]), axis=1).shape[1]
-    return pairs > 0.9 * values.size
+    """Whether values hardly repeat within a sample."""
+    order = np.lexsort((values, codes))
+    same = np.diff(codes[order]) == 0
+    repeated = same & (np.diff(values[order]) == 0)
+    return int(np.count_nonzero(repeated)) < 0.1 * values.size
 
 
 def _one_quantity(headings: Headings, columns: list[int], skipped: list[Skipped]) -> list[int]:

@@ -7,6 +7,8 @@ arrays of numbers, not of strings: memory stays near the size of the file.
 
 from __future__ import annotations
 
+import math
+import re
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -21,8 +23,13 @@ SURE_ROWS = 3
 """After so many rows of one shape a differing cell is a fault, not a new table."""
 MOST_TABLES = 5000
 """Memory stays small; no file of scans comes in more parts."""
+MOST_CELLS = 50_000
+"""In a row; a longer line is no row of a scan file."""
 _KEPT_FAULTS = 20
 _KEPT_WORDS = 10_000
+# Rows of nothing but numbers; the decimal mark of the other kind must not occur.
+_PLAIN = {".": re.compile(r"[0-9.eE+\-,;|\t ]*"), ",": re.compile(r"[0-9,eE+\-;|\t ]*")}
+_WHOLE = re.compile(r"[0-9+\-,;|\t ]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +103,11 @@ class _Run:
     integers_only: bool = True
     seen: dict[str, str] = field(default_factory=dict)  # a label repeats; keep one copy
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether the rows so far are numbers and nothing else."""
+        return len(self.rows) >= SURE_ROWS and self.kinds.count(NUMBER) == len(self.kinds)
+
 
 def tables_of(lines: list[str], dialect: Dialect) -> list[Table]:
     """Part a file's lines into tables, in order."""
@@ -103,6 +115,11 @@ def tables_of(lines: list[str], dialect: Dialect) -> list[Table]:
     run: _Run | None = None
     for line_number, line in enumerate(lines, start=1):
         if not line or line.isspace():
+            continue
+        if run is not None and run.is_plain and _add_plain(run, line_number, line, dialect):
+            continue
+        if line.count(dialect.separator) > MOST_CELLS:
+            run = None
             continue
         cells = dialect.split(line)
         kinds = [kind_of(cell, dialect.decimal) for cell in cells]
@@ -116,6 +133,27 @@ def tables_of(lines: list[str], dialect: Dialect) -> list[Table]:
             runs.append(run)
         _add(run, line_number, cells, kinds, dialect)
     return [_finish(run, dialect) for run in runs]
+
+
+def _add_plain(run: _Run, line_number: int, line: str, dialect: Dialect) -> bool:
+    """Add a row of plain numbers the short way; return False to leave it to the careful way."""
+    if not _PLAIN[dialect.decimal].fullmatch(line):
+        return False
+    text = line if dialect.decimal == "." else line.replace(",", ".")
+    cells = text.split() if dialect.separator == " " else text.split(dialect.separator)
+    if len(cells) != len(run.kinds):
+        return False
+    try:
+        values = [float(cell) for cell in cells]
+    except ValueError:
+        return False
+    if not math.isfinite(sum(values)):
+        return False
+    run.values.extend(values)
+    run.rows.append(line_number)
+    if run.integers_only and not _WHOLE.fullmatch(line):
+        run.integers_only = False
+    return True
 
 
 def _column_kind(kind: str) -> str:
@@ -159,7 +197,7 @@ def _add(run: _Run, line: int, cells: list[str], kinds: list[str], dialect: Dial
             run.kinds[column] = expected = _column_kind(kind)
         value = np.nan
         if expected == TEXT:
-            kept = run.texts.setdefault(column, [""] * index)
+            kept = run.texts.setdefault(column, [])
             kept.extend([""] * (index - len(kept)))
             kept.append(run.seen.setdefault(cell, cell) if len(run.seen) < _KEPT_WORDS else cell)
         elif kind == NUMBER:
