@@ -101,9 +101,8 @@ def table(references: References, fits: MixtureFits, truths: np.ndarray) -> list
         for member, factor in zip(group.members, group.factors, strict=True):
             weights[references.pigments.index(member)] = factor
         z = errors_over_uncertainty(fits, truths, weights)
-        lines.append(
-            f"{name:<20}{(np.abs(z) < NORMAL_95).mean():>11.3f}{'':>45}{z.std():>8.2f}{z.mean():>7.2f}"
-        )
+        held = (np.abs(z) < NORMAL_95).mean()
+        lines.append(f"{name:<20}{held:>11.3f}{'':>45}{z.std():>8.2f}{z.mean():>7.2f}")
     return lines
 
 

@@ -1,0 +1,72 @@
+"""How fast the mixture fit is, beside the same model through lmfit, in one run.
+
+    OPENBLAS_NUM_THREADS=1 python tests/benchmarks/bench_engine.py [--scans 512] [--lmfit 5]
+
+Eight pigments, 371 points, one thread: specfrac's fit has shifts, offset, scatter, shape
+covariance, full covariance, detection limits and the search for foreign bands; lmfit
+minimises the same model with diagonal noise only. Ratios are what counts: both are
+measured here and now.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from lmfit_oracle import fit_through_lmfit
+
+from specfrac import fit_mixtures, load_references
+from specfrac.simulate import simulate_scan
+
+GREEN = (3e-4, 4e-4, 1.5e-4, 1e-4, 3e-3, 1e-3, 5e-4, 1e-4)  # g/L
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--scans", type=int, default=512)
+    parser.add_argument("--lmfit", type=int, default=5, help="scans given to lmfit")
+    options = parser.parse_args()
+    references = load_references().select(solvent="acetone-90")
+    rng = np.random.default_rng(1)
+    scans = [
+        simulate_scan(
+            references,
+            {p: c * rng.lognormal(0, 0.3) for p, c in zip(references.pigments, GREEN, strict=True)},
+            wavelength=np.arange(380.0, 751.0),
+            bandwidth=2.0,
+            noise=5e-4,
+            transmittance_noise=3e-4,
+            shift=rng.normal(0, 0.5),
+            offset=0.003,
+            scatter=0.004,
+            shape_error_scale=1.0,
+            rng=rng,
+        )
+        for _ in range(options.scans)
+    ]
+    fit_mixtures(scans[:64], references, bandwidth=2.0)
+    start = time.perf_counter()
+    fits = fit_mixtures(scans, references, bandwidth=2.0)
+    ours = (time.perf_counter() - start) / len(scans)
+    start = time.perf_counter()
+    fit_mixtures(scans[:1], references, bandwidth=2.0)
+    single = time.perf_counter() - start
+    start = time.perf_counter()
+    for scan, fit in zip(scans[: options.lmfit], fits, strict=False):
+        sigma = np.full(len(scan), fit.noise[0])
+        fit_through_lmfit(references, scan, fit.used[0], sigma, 2.0, tolerance=1e-8)
+    theirs = (time.perf_counter() - start) / options.lmfit
+    print(f"{'':<34}{'ms a scan':>10}{'lmfit over it':>15}")
+    print(f"{'batch of ' + str(len(scans)):<34}{1e3 * ours:>10.2f}{theirs / ours:>15.0f}")
+    print(f"{'one scan alone':<34}{1e3 * single:>10.2f}{theirs / single:>15.0f}")
+    print(f"{'lmfit, diagonal noise only':<34}{1e3 * theirs:>10.1f}{1:>15}")
+
+
+if __name__ == "__main__":
+    main()
