@@ -3,10 +3,10 @@
     python demo/make_demo.py [FOLDER]
 
 writes the run folders and the truth tables into FOLDER, by default the one this
-script stands in. The same script, reference library and random numbers give the same
-bytes. The scenario is in the tables below; what a tube truly holds follows from it by
-arithmetic, and what the sheet and the scans say differs from that by draws from the
-uncertainties they state.
+script stands in, and the rest of a season of runs into FOLDER/season. The same script,
+reference library and random numbers give the same bytes. The scenario is in the tables
+below; what a tube truly holds follows from it by arithmetic, and what the sheet and the
+scans say differs from that by draws from the uncertainties they state.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from __future__ import annotations
 import argparse
 import csv
 import io
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -33,6 +33,8 @@ Draw = Callable[..., float]  # a standard normal number for what is named
 
 SEED = 20260504
 RUNS_PER_METHOD = 2
+SEASON = 6  # runs of each method in all; those after the first stand in a folder of their own
+SEASON_STEP = 2  # of their scans: every second nanometre, so that the files are small
 FIRST_DAY = date(2026, 3, 9)
 LOTS = ("lot 1", "lot 2")  # of leaf; every method is run on each lot
 LOT_SCATTER = 0.08  # relative, of the pigment content between lots
@@ -249,6 +251,10 @@ class Plan:
     @property
     def day(self) -> date:
         return FIRST_DAY + timedelta(days=7 * (self.number - 1) + self.position)
+
+    @property
+    def in_season(self) -> bool:
+        return self.number > RUNS_PER_METHOD
 
     @property
     def layout(self) -> str:
@@ -504,7 +510,7 @@ def together_file(readings: list[Reading]) -> str:
     columns = [reading.scan.absorbance for reading in readings]
     rows = (
         ",".join([f"{w:.0f}", *(digits(a, 4) for a in values)])
-        for w, *values in zip(WAVELENGTH, *columns, strict=True)
+        for w, *values in zip(readings[0].scan.wavelength, *columns, strict=True)
     )
     return "\n".join([head, *rows]) + "\n"
 
@@ -518,13 +524,29 @@ def scan_files(truth: Truth, nature: Nature) -> tuple[dict[str, str], list[Readi
     layout = truth.plan.layout
     if layout == "together":
         name = f"scans/{truth.plan.code}.csv"
-        return {name: together_file(with_blanks(truth, readings, nature))}, readings
+        together = thinned(with_blanks(truth, readings, nature), truth.plan)
+        return {name: together_file(together)}, readings
+    readings = thinned(readings, truth.plan)
     writer = {
         "comma": comma_file,
         "semicolon": lambda reading: semicolon_file(reading, truth),
         "percent": percent_file,
     }[layout]
     return {scan_place(truth.plan, reading): writer(reading) for reading in readings}, readings
+
+
+def thinned(readings: list[Reading], plan: Plan) -> list[Reading]:
+    """Readings at the coarser step of the season's later runs."""
+    if not plan.in_season:
+        return readings
+    step = slice(None, None, SEASON_STEP)
+    return [
+        replace(
+            one,
+            scan=Scan(one.scan.name, one.scan.wavelength[step], one.scan.absorbance[step]),
+        )
+        for one in readings
+    ]
 
 
 def scan_place(plan: Plan, reading: Reading) -> str:
@@ -537,7 +559,7 @@ def scan_place(plan: Plan, reading: Reading) -> str:
 def sheet(truth: Truth, readings: list[Reading]) -> str:
     plan = truth.plan
     parts = [
-        "# Invented run of the demo; see ../README.md.",
+        f"# Invented run of the demo; see {'../' * (1 + plan.in_season)}README.md.",
         "",
         "[run]",
         f'title = "{plan.code}: parsley, {METHOD_WORDS[plan.method]}"',
@@ -667,11 +689,22 @@ def table(head: list[str], rows: list[list[str]]) -> str:
 
 def demo_files(seed: int = SEED, runs_per_method: int = RUNS_PER_METHOD) -> dict[str, str]:
     """Text of every file of the demo by its place in the demo folder."""
+    return files_of(seed, range(1, runs_per_method + 1))
+
+
+def season_files(seed: int = SEED, runs_per_method: int = SEASON) -> dict[str, str]:
+    """Text of the files of the further runs of a season, by place in the demo folder."""
+    further = files_of(seed, range(RUNS_PER_METHOD + 1, runs_per_method + 1))
+    return {f"season/{place}": text for place, text in further.items()}
+
+
+def files_of(seed: int, numbers: Iterable[int]) -> dict[str, str]:
+    """Sheets, scans and truth tables of the runs with these numbers, of every method."""
     nature = draw_nature(seed)
-    plans = [Plan(m, n) for m in METHODS for n in range(1, runs_per_method + 1)]
+    chosen = list(numbers)
     files: dict[str, str] = {}
     tubes, runs = [], []
-    for plan in plans:
+    for plan in [Plan(method, number) for method in METHODS for number in chosen]:
         truth = draw_run(plan, nature)
         scans, readings = scan_files(truth, nature)
         files[f"{plan.key}/run.toml"] = sheet(truth, readings)
@@ -688,8 +721,14 @@ def main() -> None:
     parser.add_argument("folder", nargs="?", type=Path, default=Path(__file__).parent)
     parser.add_argument("--seed", type=int, default=SEED, help="of the random numbers")
     parser.add_argument("--runs", type=int, default=RUNS_PER_METHOD, help="of each method")
+    parser.add_argument(
+        "--season", type=int, default=SEASON, help="runs of each method, season included"
+    )
     options = parser.parse_args()
-    for place, text in demo_files(options.seed, options.runs).items():
+    files = demo_files(options.seed, options.runs)
+    if options.season > RUNS_PER_METHOD:
+        files |= season_files(options.seed, options.season)
+    for place, text in files.items():
         path = options.folder / place
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8", newline="\n")

@@ -24,6 +24,7 @@ from specfrac.run import FractionResult, RunResult, analyse_run
 from specfrac.sheet import read_run
 
 DEMO = Path(__file__).parents[1] / "demo"
+SEASON = DEMO / "season"
 SCRIPT = DEMO / "make_demo.py"
 RUNS = ("shake-1", "shake-2", "steep-1", "steep-2")
 WRITTEN_RUNS = ("shake-1", "steep-2")  # two scans of one tube; all scans and blanks in one file
@@ -100,9 +101,13 @@ def test_the_script_makes_every_file_again_byte_for_byte(tmp_path: Path) -> None
     made = {path.relative_to(tmp_path) for path in tmp_path.rglob("*") if path.is_file()}
     kept = {
         path.relative_to(DEMO)
-        for folder in run_folders(DEMO)
+        for folder in (*run_folders(DEMO), *run_folders(SEASON))
         for path in (folder / "run.toml", *(folder / "scans").iterdir())
-    } | {Path("truth.csv"), Path("truth_runs.csv")}
+    } | {
+        path.relative_to(DEMO)
+        for folder in (DEMO, SEASON)
+        for path in (folder / "truth.csv", folder / "truth_runs.csv")
+    }
     assert made == kept
     stale = [str(p) for p in sorted(made) if (tmp_path / p).read_bytes() != (DEMO / p).read_bytes()]
     assert not stale, "the demo is older than its script or the library: run demo/make_demo.py"
@@ -115,6 +120,16 @@ def test_further_runs_leave_the_first_ones_as_they_are(script: ModuleType) -> No
     assert {place.split("/")[0] for place in more if "/" in place} == {
         f"{method}-{n}" for method in script.METHODS for n in range(1, 7)
     }
+
+
+def test_the_season_goes_on_where_the_first_runs_end(script: ModuleType) -> None:
+    season = script.season_files()
+    assert {place.split("/")[1] for place in season if place.count("/") > 1} == {
+        f"{method}-{n}" for method in script.METHODS for n in range(3, 7)
+    }
+    whole = script.demo_files(runs_per_method=6)
+    assert all(text == whole[place.removeprefix("season/")] for place, text in season.items()
+               if "truth" not in place and not place.endswith("run.toml"))  # fmt: skip
 
 
 def test_the_truth_balances(script: ModuleType, truth: TruthTable) -> None:
