@@ -10,6 +10,7 @@ import pytest
 
 from specfrac.errors import InputError, ScanFileError
 from specfrac.loading import QUANTITIES, describe, read_scans, write_csv
+from specfrac.loading.fixed import read_fixed
 from specfrac.scans import Scan
 
 GRID = np.arange(400, 440)
@@ -315,3 +316,50 @@ def test_writing_is_whole_or_not_at_all(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="cannot be written"):
         write_csv(tmp_path / "taken", scan)
     assert [p.name for p in tmp_path.iterdir()] == ["taken"]
+
+
+def test_fixed_decimals_are_read_like_float() -> None:
+    """The quick conversion of many numbers of one form against Python's float."""
+    rng = np.random.default_rng(11)
+    for decimals in (1, 3, 4, 5, 8, 11):
+        values = rng.normal(0, 10.0 ** rng.integers(-3, 4, (60, 30)))
+        rows = [
+            ",".join([f"{350 + 0.5 * i}", *(f"{v:.{decimals}f}" for v in row)])
+            for i, row in enumerate(values.clip(-9999, 9999))
+        ]
+        expected = np.array([[float(cell) for cell in row.split(",")] for row in rows])
+        found = read_fixed(rows, ",")
+        assert found is not None and found.tobytes() == expected.tobytes()
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["0.12", "0.12345", ".1234", "0.123x", "1e-4", "0,1234", "--.1234", "-.1234", "nan", "", "0.12 4",
+     "999999.1234", "+1.2345", " 0.1234", "0.1234 ", "0.1.234", "\u06600.1234"],
+)  # fmt: skip
+def test_fixed_decimals_step_aside(cell: str) -> None:
+    row = "350,0.1234,0.1234"
+    assert read_fixed([row, f"351,{cell},0.1234", row], ",") is None
+    assert read_fixed([row, f"351,0.1234,{cell}", row], ",") is None
+
+
+def test_a_wide_file_is_read_like_float(tmp_path: Path) -> None:
+    rng = np.random.default_rng(12)
+    values = rng.normal(0.3, 0.4, (60, 400)).round(4)
+    head = ",".join(["nm", *(f"cut {i}" for i in range(400))])
+    rows = [
+        ",".join([str(400 + i), *(f"{v:.4f}" for v in row)])
+        for i, row in enumerate(values.tolist())
+    ]
+    for changed in (
+        rows,
+        [*rows[:-1], rows[-1] + "5"],
+        [row.replace(",-0", ",-0") for row in rows],
+    ):
+        scans = read_text(tmp_path, text_of(changed, head))
+        expected = np.array([[float(c) for c in row.split(",")[1:]] for row in changed])
+        assert np.array([scan.absorbance for scan in scans]).tobytes() == expected.T.tobytes()
+        assert scans[7].name == "cut 7" and scans[7].metadata["column"] == 9
+    for broken in (rows[3].replace(".", "", 1), rows[3] + ",0.1", rows[3].rpartition(",")[0]):
+        with pytest.raises(ScanFileError):
+            read_text(tmp_path, text_of([*rows[:3], broken, *rows[4:]], head))

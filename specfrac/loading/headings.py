@@ -20,6 +20,7 @@ from specfrac.loading.words import (
 
 _LOOKED_AT = 6
 _FEW_COLUMNS = 8
+_KEPT_LINES, _KEPT_LETTERS = 20, 2000
 _COMMENT = re.compile(r"^\s*(?:#+|//+|!+|\"#+)\s*")
 _KEY_VALUE = re.compile(r"([^:=;,\t]+?)\s*[:=;,\t]\s*(.*)")
 _FORMULA_GUARD = re.compile(r"^'(?=[=+\-@])")  # written before names, see `writing`
@@ -109,6 +110,12 @@ def find_headings(above: Sequence[str], dialect: Dialect, n_columns: int) -> Hea
     dialect : Dialect
     n_columns : int
     """
+    if len(above) <= _KEPT_LINES and sum(map(len, above)) <= _KEPT_LETTERS:
+        return _find_again(tuple(above), dialect, n_columns)
+    return _find(above, dialect, n_columns)
+
+
+def _find(above: Sequence[str], dialect: Dialect, n_columns: int) -> Headings:
     candidates = _candidates(above, dialect, n_columns)
     named = [any(axis_word(cell) for cell in row) for row in candidates]
     if True in named:
@@ -123,6 +130,10 @@ def find_headings(above: Sequence[str], dialect: Dialect, n_columns: int) -> Hea
     filled = [_filled_forward(row) if i == len(rows) - 1 > 0 else row for i, row in enumerate(rows)]
     telling = n_columns <= _FEW_COLUMNS or any(may_matter(tuple(row[1:])) for row in filled)
     return Headings(n_columns, tuple([tuple(row) for row in reversed(filled)]), telling)
+
+
+_find_again = lru_cache(maxsize=64)(_find)
+"""Files of one instrument have the same lines above their data."""
 
 
 def _candidates(above: Sequence[str], dialect: Dialect, n_columns: int) -> list[list[str]]:

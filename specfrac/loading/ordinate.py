@@ -92,8 +92,9 @@ def decide(
     """
     if quantity is not None:
         return [[Ordinate(quantity, "caller")] * len(block.names) for block in blocks]
-    if all(_plainly_absorbance(block, preamble) for block in blocks):
-        found = Ordinate("absorbance", "values")
+    source = _plainly_absorbance(blocks, preamble)
+    if source is not None:
+        found = Ordinate("absorbance", source)
         return [[found] * len(block.names) for block in blocks]
     columns = [_columns(block, preamble) for block in blocks]
     _refuse_mixed([column for group in columns for column in group], file)
@@ -107,16 +108,22 @@ def decide(
     return decided
 
 
-def _plainly_absorbance(block: Block, preamble: str | None) -> bool:
-    """Whether no heading says anything and no value speaks for transmittance; the usual case."""
-    if preamble is not None or any(block.ordinates):
-        return False
-    top = float(np.fmax.reduce(block.values, axis=None))
-    return top <= PLAIN_ABSORBANCE and (
-        top < _CLEAR
-        or block.wavelength[0] < RED_END_NM > block.wavelength[-1]
-        or not bool((_red_ends(block) >= _CLEAR).any())
-    )
+def _plainly_absorbance(blocks: Sequence[Block], preamble: str | None) -> str | None:
+    """Return how all columns are known to be absorbance, in the two usual cases, or None.
+
+    Either every heading says so, or none says anything and no value speaks for
+    transmittance.
+    """
+    words = {word or preamble for block in blocks for word in set(block.ordinates)}
+    if words not in ({"absorbance"}, {None}):
+        return None
+    top = max(float(np.fmax.reduce(block.values, axis=None)) for block in blocks)
+    if words == {"absorbance"}:
+        return "header" if top <= HIGHEST_ABSORBANCE else None
+    if top < _CLEAR:
+        return "values"
+    clear = any(bool((_red_ends(block) >= _CLEAR).any()) for block in blocks)
+    return "values" if top <= PLAIN_ABSORBANCE and not clear else None
 
 
 def _red_ends(block: Block) -> NDArray[np.float64]:

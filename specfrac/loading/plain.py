@@ -13,6 +13,7 @@ import re
 import numpy as np
 
 from specfrac.loading.dialect import Dialect
+from specfrac.loading.fixed import FEWEST_CELLS, read_fixed
 from specfrac.loading.table import Table
 
 _LOOKED_AT = 200
@@ -53,6 +54,10 @@ def read_plain(lines: list[str], *, whole: bool) -> Table | None:
 
 def _table(rows: list[str], first: int, dialect: Dialect) -> Table | None:
     delimiter = None if dialect.separator == " " else dialect.separator
+    if delimiter and len(rows) * rows[0].count(delimiter) >= FEWEST_CELLS:
+        fixed = read_fixed(rows, delimiter)
+        if fixed is not None and math.isfinite(fixed.sum()):
+            return Table(fixed, range(first + 1, first + 1 + len(rows)), dialect, complete=True)
     try:
         values = np.loadtxt(rows, delimiter=delimiter, comments=None, ndmin=2, dtype=np.float64)
     except ValueError:
