@@ -33,6 +33,7 @@ from specfrac.compare.statistics import (
     grubbs,
     hedges_factor,
     holm,
+    interaction_test,
     log_scale_gain,
     pooled_df,
     range_p_value,
@@ -210,6 +211,8 @@ class MeasureComparison:
         Smallest p-value by Tukey's method, which assumes that methods scatter alike; for
         more than two methods with as many runs each and no blocks, otherwise NaN.
     ranks : TestResult or None
+    interaction_p : float
+        That the differences are the same in all blocks; NaN without blocks or repeats.
     verdict : str
         One of the words at the top of this module.
     winner : str or None
@@ -230,6 +233,7 @@ class MeasureComparison:
     overall: TestResult | None
     equal_scatter_p: float
     ranks: TestResult | None
+    interaction_p: float
     verdict: str
     winner: str | None = None
     sentence: str = ""
@@ -345,6 +349,7 @@ def compare_measure(
         overall=_overall(sample, layout),
         equal_scatter_p=_tukey_p(sample, layout),
         ranks=_ranks(sample, layout),
+        interaction_p=_interaction(sample, layout),
         verdict=CANNOT_TELL,
     )
     return judged([found], settings)[0]
@@ -793,6 +798,12 @@ def _ranks(sample: _Sample, layout: Design) -> TestResult | None:
     chosen = sample.only(np.array([sample.methods[code] in linked for code in sample.codes]))
     blocks = None if layout.kind == UNPAIRED else chosen.block_codes()
     return rank_test(chosen.z, chosen.codes, blocks, below=chosen.below, above=chosen.above)
+
+
+def _interaction(sample: _Sample, layout: Design) -> float:
+    if layout.kind == UNPAIRED or len(sample.methods) < 2 or sample.censored:
+        return math.nan
+    return interaction_test(sample.z, sample.codes, sample.block_codes()).p_value
 
 
 # Outliers

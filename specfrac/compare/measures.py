@@ -10,8 +10,10 @@ the second does.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from specfrac.errors import InputError
@@ -68,6 +70,12 @@ class Measure:
     def per_gram(self) -> bool:
         """Whether it depends on fresh or dry weight; such masses may go on a log scale."""
         return self.unit == "µg/g"
+
+
+@lru_cache(maxsize=1024)
+def _measure(key: str, family: str, words: str, unit: str, better: str) -> Measure:
+    """Return the same object for the same measure: hundreds of runs have it."""
+    return Measure(key, family, words, unit, better)
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,13 +288,13 @@ def parted(budget: Mapping[str, float | None], place: str) -> _Parts:
     shared: dict[str, float] = {}
     for source, part in budget.items():
         if source.startswith(SHARED_SOURCES):
-            name = f"{source} in {place}" if source == SHAPE else source
+            name = sys.intern(f"{source} in {place}" if source == SHAPE else source)
             shared[name] = math.nan if part is None else abs(part)
         else:
             own[source] = math.nan if part is None else abs(part)
     size = math.sqrt(sum(part * part for part in own.values()))
     largest = max(own, key=lambda source: own[source], default="")
-    return _Parts(size, tuple(shared.items()), largest)
+    return _Parts(size, tuple(shared.items()), sys.intern(largest))
 
 
 def _number(given: Any) -> float:
@@ -349,7 +357,7 @@ def _extracted(loaded: Record, record: Record) -> _Found:
 
 
 def _extracted_measure(key: str) -> Measure:
-    return Measure(f"extracted:{key}", "extracted", f"{name_of(key)} extracted", "µg/g", HIGHER)
+    return _measure(f"extracted:{key}", "extracted", f"{name_of(key)} extracted", "µg/g", HIGHER)
 
 
 NAMES = {
@@ -432,7 +440,7 @@ def _closures(record: Record) -> _Found:
         if value is not None:
             key = f"closure:{name.replace(' ', '-')}"
             words = f"closure of {name_of(name)}"
-            found[key] = (Measure(key, "closure", words, "", NEITHER), value)
+            found[key] = (_measure(key, "closure", words, "", NEITHER), value)
     return found
 
 
@@ -450,7 +458,7 @@ def _conversions(record: Record) -> _Found:
         if value is not None:
             key = f"conversion:{row['kind']}"
             words = f"chlorophyll {row['kind']} turned to pheophytin"
-            found[key] = (Measure(key, "conversion", words, "", LOWER), value)
+            found[key] = (_measure(key, "conversion", words, "", LOWER), value)
     return found
 
 
@@ -474,7 +482,7 @@ def _target_measures(record: Record, target: str) -> _Found:
     share, share_u, share_budget = _share_of(purity, row)
     candidates = (
         (
-            Measure("obtained", "obtained", f"{words} obtained in the target cut", "µg/g", HIGHER),
+            _measure("obtained", "obtained", f"{words} obtained in the target cut", "µg/g", HIGHER),
             _value(
                 row.get("content_ug_per_g"),
                 row.get("content_standard_uncertainty_ug_per_g"),
@@ -483,7 +491,7 @@ def _target_measures(record: Record, target: str) -> _Found:
             ),
         ),
         (
-            Measure("recovery", "recovery", f"recovery of {words} in the target cut", "", HIGHER),
+            _measure("recovery", "recovery", f"recovery of {words} in the target cut", "", HIGHER),
             _value(
                 row.get("recovery"),
                 row.get("recovery_standard_uncertainty"),
@@ -492,7 +500,7 @@ def _target_measures(record: Record, target: str) -> _Found:
             ),
         ),
         (
-            Measure(
+            _measure(
                 "share", "share", f"share of {words} in the pigment of the target cut", "", HIGHER
             ),
             _value(share, share_u, share_budget, place, marks=marks),

@@ -509,6 +509,11 @@ def _block_remarks(one: MeasureComparison, settings: Settings) -> list[str]:
         names = [one.used[at].run for at in one.design.alone]
         verb = "has" if len(names) == 1 else "have"
         told.append(f"{listed(names)} {verb} no partner in the block and say nothing about it.")
+    if one.interaction_p < settings["significance"]:
+        told.append(
+            "The differences are not the same in all blocks (interaction "
+            f"{p_words(one.interaction_p)}): what is stated is their mean over these blocks."
+        )
     if len(one.differences) == 1 and one.design.kind != UNPAIRED:
         ignoring = one.differences[0].p_ignoring_blocks
         if math.isfinite(ignoring):

@@ -219,6 +219,36 @@ def block_anova(values: ArrayLike, methods: ArrayLike, blocks: ArrayLike) -> Tes
     return TestResult(name, statistic, (float(df1), float(df2)), p_value)
 
 
+def interaction_test(values: ArrayLike, methods: ArrayLike, blocks: ArrayLike) -> TestResult:
+    """F test of whether the differences between methods change from block to block.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+    methods, blocks : array_like of int, shape (n,)
+        Codes from 0.
+
+    Returns
+    -------
+    TestResult
+        NaN when no cell holds two runs, or the blocks leave nothing to test.
+    """
+    from scipy import stats
+
+    y = np.asarray(values, dtype=np.float64)
+    y = y - y.mean()
+    b, m = np.asarray(blocks, dtype=np.int64), np.asarray(methods, dtype=np.int64)
+    rank_small, rest_small = _fit_rest(np.hstack([_indicators(b), _indicators(m)]), y)
+    rank_large, rest_large = _fit_rest(_indicators(b * (m.max() + 1) + m), y)
+    df1, df2 = rank_large - rank_small, y.size - rank_large
+    name = "interaction of method and block"
+    if df1 < 1 or df2 < 1 or rest_large <= 0:
+        return TestResult(name, math.nan, (float(df1), float(df2)), math.nan)
+    statistic = (rest_small - rest_large) / df1 / (rest_large / df2)
+    p_value = float(stats.f.sf(statistic, df1, df2))
+    return TestResult(name, statistic, (float(df1), float(df2)), p_value)
+
+
 def _indicators(codes: ArrayLike) -> Array:
     codes = np.asarray(codes, dtype=np.int64)
     columns: Array = (codes[:, None] == np.unique(codes)[None, :]).astype(np.float64)

@@ -267,6 +267,7 @@ def _measure(one: MeasureComparison) -> dict[str, Any]:
         "differences": [_difference(pair) for pair in one.differences],
         "overall": _test(one.overall),
         "ranks": _test(one.ranks),
+        "interaction_p": one.interaction_p,
     }
 
 
