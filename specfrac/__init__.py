@@ -37,12 +37,45 @@ _HOMES = {
     "read_run": "sheet",
     "RunResult": "run",
     "analyse_run": "run",
+    "Comparison": "compare",
+    "compare_runs": "compare",
 }
 
-__all__ = ["__version__", *sorted(_HOMES)]
+__all__ = [
+    "BandFit",
+    "Comparison",
+    "FitError",
+    "Flag",
+    "InputError",
+    "MixtureFit",
+    "MixtureFits",
+    "Quantity",
+    "ReferenceLibrary",
+    "ReferenceNotFoundError",
+    "References",
+    "Run",
+    "RunResult",
+    "RunSheetError",
+    "Scan",
+    "ScanFileError",
+    "SpecfracError",
+    "__version__",
+    "analyse_run",
+    "compare_runs",
+    "fit_bands",
+    "fit_mixture",
+    "fit_mixtures",
+    "fit_tube",
+    "identify",
+    "load_references",
+    "read_run",
+    "read_scans",
+    "subtract_blank",
+]
 
 if TYPE_CHECKING:
     from specfrac.bands import BandFit, fit_bands
+    from specfrac.compare import Comparison, compare_runs
     from specfrac.errors import (
         FitError,
         InputError,

@@ -166,7 +166,11 @@ def _check(record: Path, library: ReferenceLibrary, options: argparse.Namespace)
 def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser("compare", help="compare extraction methods across runs")
     parser.add_argument(
-        "runs", type=Path, nargs="+", metavar="RUN", help="analysed run folders or result.json files"
+        "runs",
+        type=Path,
+        nargs="+",
+        metavar="RUN",
+        help="analysed run folders or result.json files",
     )
     parser.add_argument(
         "--out",
@@ -308,7 +312,7 @@ def _add_standard(commands: argparse._SubParsersAction[argparse.ArgumentParser])
         action="store_true",
         help="the concentration was computed from a published absorptivity: shape only",
     )
-    parser.add_argument("--purity", type=float, default=1.0, metavar="P", help="share of mass, to 1")
+    parser.add_argument("--purity", type=float, default=1.0, metavar="P", help="share of mass")
     parser.add_argument("--u-purity", type=float, metavar="U", help="its standard uncertainty")
     parser.add_argument(
         "--group", metavar="G", help="of a new pigment: carotene, xanthophyll, chlorophyll, ..."

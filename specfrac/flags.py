@@ -15,7 +15,10 @@ SEVERITIES = ("fatal", "warn", "note")
 CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
     {
         # reading
-        "descending-wavelength": ("note", "the file runs from red to blue; the scan was turned round"),
+        "descending-wavelength": (
+            "note",
+            "the file runs from red to blue; the scan was turned round",
+        ),
         "unsorted-wavelength": ("warn", "the wavelengths were in disorder and were sorted"),
         "repeated-wavelength": ("note", "a repeated wavelength was averaged"),
         "converted-transmittance": ("note", "transmittance was turned into absorbance"),
@@ -27,9 +30,15 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "header-disagrees": ("warn", "the file's header and its data say different things"),
         "truncated-file": ("warn", "the last line of the file is cut off and was dropped"),
         # scan checks
-        "above-linear-limit": ("warn", "part of the scan lies above the linear limit and was left out"),
+        "above-linear-limit": (
+            "warn",
+            "part of the scan lies above the linear limit and was left out",
+        ),
         "high-absorbance": ("note", "part of the scan lies above the range of best accuracy"),
-        "flat-top": ("warn", "the scan has a flat top, as at a detector's ceiling; it was left out"),
+        "flat-top": (
+            "warn",
+            "the scan has a flat top, as at a detector's ceiling; it was left out",
+        ),
         "weak-signal": ("warn", "the highest absorbance is low; uncertainties are large"),
         "offset": ("warn", "the scan is offset where leaf pigments do not absorb"),
         "scatter": ("warn", "absorbance rises smoothly to the blue, as with turbidity"),
@@ -38,16 +47,28 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "short-range": ("note", "the scan does not cover all bands of the candidates"),
         "wide-bandwidth": ("warn", "the spectral bandwidth is wide for these bands"),
         # fit
-        "implausible-shift": ("warn", "the bands lie further from the reference than solvents explain"),
+        "implausible-shift": (
+            "warn",
+            "the bands lie further from the reference than solvents explain",
+        ),
         "band-shift": ("note", "the bands lie off the reference position"),
         "unassigned-absorbance": ("warn", "part of the absorbance belongs to no candidate"),
         "poor-fit": ("warn", "the model does not describe the scan within its stated errors"),
-        "shape-error-raised": ("note", "the band-shape uncertainty was raised to what the scan asks for"),
+        "shape-error-raised": (
+            "note",
+            "the band-shape uncertainty was raised to what the scan asks for",
+        ),
         "structured-residual": ("note", "the residual has structure"),
         "not-converged": ("fatal", "the fit did not converge"),
         "not-fitted": ("fatal", "the scan could not be fitted"),
-        "spectral-twins": ("note", "some candidates have the same shape; no scan can tell them apart"),
-        "merged-pigments": ("note", "this scan cannot tell some pigments apart; their sum is reported"),
+        "spectral-twins": (
+            "note",
+            "some candidates have the same shape; no scan can tell them apart",
+        ),
+        "merged-pigments": (
+            "note",
+            "this scan cannot tell some pigments apart; their sum is reported",
+        ),
         "estimate-grade": ("warn", "a reference without published scale was used; not for mass"),
         "adapted-reference": ("note", "a reference was adapted from another solvent"),
         "scans-disagree": ("warn", "scans of one tube disagree beyond their uncertainty"),
@@ -56,21 +77,36 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "standard-no-new-scale": ("note", "a published absorptivity gave the scale of a standard"),
         "standard-shifted": ("warn", "the maxima of a standard lie off those of the library"),
         # run
-        "no-solvent": ("fatal", "no solvent is stated; pigments are identified, masses are not given"),
+        "no-solvent": (
+            "fatal",
+            "no solvent is stated; pigments are identified, masses are not given",
+        ),
         "no-scan": ("note", "the tube was not scanned"),
         "no-volume": ("warn", "no made-up volume is stated; masses are not given"),
         "recovery-above-one": ("warn", "more was recovered than was loaded"),
         "closure-low": ("warn", "much of what was loaded is not found in the tubes"),
         "closure-high": ("warn", "the tubes hold more than was loaded"),
         "closure-lower-bound": ("note", "a tube was not scanned, so the balance is a lower bound"),
-        "implausible-content": ("warn", "the content per gram of tissue is outside what leaves hold"),
+        "implausible-content": (
+            "warn",
+            "the content per gram of tissue is outside what leaves hold",
+        ),
         "closure-doubtful": ("note", "the balance is somewhat outside the usual range"),
-        "implausible-ratio": ("warn", "the ratio of chlorophylls is outside what green leaves show"),
+        "implausible-ratio": (
+            "warn",
+            "the ratio of chlorophylls is outside what green leaves show",
+        ),
         "late-scan": ("note", "the tube stood long before its scan; pigments may have bleached"),
-        "assumed-uncertainty": ("note", "the sheet gives no uncertainty for a field; a default stands in"),
+        "assumed-uncertainty": (
+            "note",
+            "the sheet gives no uncertainty for a field; a default stands in",
+        ),
         "unused-entry": ("note", "the sheet has an entry that the analysis does not use"),
         "equations-disagree": ("note", "the simultaneous equations differ from the fit"),
-        "candidate-uncertain": ("note", "the sheet's candidates leave out a pigment the scan shows"),
+        "candidate-uncertain": (
+            "note",
+            "the sheet's candidates leave out a pigment the scan shows",
+        ),
         # compare
         "no-method": ("warn", "a run names no method and takes no part in the comparison"),
         "same-run-twice": ("warn", "a run was given more than once; it counts once"),
@@ -81,7 +117,10 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "other-settings": ("note", "runs were analysed with different settings"),
         "other-target": ("warn", "runs are after different pigments"),
         "qualification": ("warn", "the instrument failed its last qualification"),
-        "confounded": ("warn", "no block links the methods, so a difference could be one of blocks"),
+        "confounded": (
+            "warn",
+            "no block links the methods, so a difference could be one of blocks",
+        ),
         "run-without-block": ("note", "a run states no block, so it says nothing within blocks"),
         "missing-values": ("note", "a measure is missing in some runs"),
         "outlying-run": ("note", "a run lies far from the others of its method; it was kept"),
@@ -105,7 +144,10 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "claims-depart": ("warn", "a worked figure departs from what its own inputs give"),
         "claims-carried": ("note", "a worked figure carries an error of an earlier step"),
         "claims-other-method": ("note", "a worked figure is right by another valid method"),
-        "claims-method-gap": ("note", "a figure worked rightly is far from what the whole scan says"),
+        "claims-method-gap": (
+            "note",
+            "a figure worked rightly is far from what the whole scan says",
+        ),
     }
 )
 

@@ -15,11 +15,11 @@ from specfrac.bands import BandFit
 from specfrac.errors import FitError, InputError, did_you_mean
 from specfrac.fitting.error_model import error_model
 from specfrac.flags import Flag, ranked
-from specfrac.references.model import Pigment, PigmentReference, Solvent, normalised
-from specfrac.references.tables import OWN_SUFFIX, write_own_file
 from specfrac.references import ReferenceLibrary
-from specfrac.scans import Scan
+from specfrac.references.model import Pigment, PigmentReference, Solvent, normalised
 from specfrac.references.shapes import Shape, fit_shape_bands, shape_from_fit, shape_maxima
+from specfrac.references.tables import OWN_SUFFIX, write_own_file
+from specfrac.scans import Scan
 from specfrac.uncertainty import combined
 
 Array = NDArray[np.float64]

@@ -246,6 +246,7 @@ def test_a_standard_becomes_a_reference_that_inspect_uses(run_folder, tmp_path, 
 
 
 def test_help_starts_without_the_science():
-    code = "import sys; from specfrac.cli import main\ntry: main(['--help'])\nexcept SystemExit: pass\n"
+    code = "import sys; from specfrac.cli import main\n"
+    code += "try: main(['--help'])\nexcept SystemExit: pass\n"
     code += "assert not {'numpy', 'pandas', 'scipy', 'lmfit', 'matplotlib'} & set(sys.modules)"
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from specfrac.errors import InputError
+from specfrac.references import load_references, read_table
 from specfrac.references.build import (
     fit_folder,
     leave_one_out,
@@ -23,7 +24,6 @@ from specfrac.references.build import (
     recommended_absorptivity,
     stored_shapes,
 )
-from specfrac.references import load_references, read_table
 
 DATA = Path(__file__).resolve().parents[1] / "reference_spectra"
 FOLDER = os.environ.get("SPECFRAC_SPECTRA", "")

@@ -17,6 +17,7 @@ PACKAGE = ROOT / "specfrac"
 
 PUBLIC = {
     "BandFit",
+    "Comparison",
     "FitError",
     "Flag",
     "InputError",
@@ -34,6 +35,7 @@ PUBLIC = {
     "SpecfracError",
     "__version__",
     "analyse_run",
+    "compare_runs",
     "fit_bands",
     "fit_mixture",
     "fit_mixtures",
@@ -143,7 +145,7 @@ def test_reading_and_fitting_need_no_pandas():
         "import sys, specfrac\n"
         "r = specfrac.load_references().select(solvent='hexane')\n"
         "from specfrac.simulate import simulate_scan\n"
-        "s = simulate_scan(r, {'beta-carotene': 2e-3}, wavelength=range(330, 700), noise=1e-3, rng=1)\n"
+        "s = simulate_scan(r, {'beta-carotene': 2e-3}, wavelength=range(330, 700), rng=1)\n"
         "specfrac.fit_mixture(s, r)\n"
         "print(','.join(sorted({'pandas', 'lmfit', 'matplotlib', 'scipy'} & set(sys.modules))))"
     )

@@ -28,8 +28,8 @@ from specfrac.references import (
     pigment_text,
     read_table,
 )
-from specfrac.references.library import _built_in as built_in
 from specfrac.references import load_facts as facts
+from specfrac.references.library import _built_in as built_in
 from specfrac.references.shapes import Shape, shape_maxima
 
 LEAF = (
