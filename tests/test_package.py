@@ -87,17 +87,22 @@ def modules() -> dict[str, list[Path]]:
 
 
 def imports(path: Path) -> set[str]:
-    """Modules of the package that a file imports, lazily too, but not for typing alone."""
+    """Modules of the package that a file imports, lazily too.
+
+    Not for typing alone, and not to show a result in a notebook: a result that draws itself
+    must call the report, which comes later.
+    """
     found = set()
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    typing_only = {
+    passed_over = {
         id(child)
         for node in ast.walk(tree)
-        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        if (isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING")
+        or (isinstance(node, ast.FunctionDef) and node.name == "_repr_html_")
         for child in ast.walk(node)
     }
     for node in ast.walk(tree):
-        if id(node) in typing_only:
+        if id(node) in passed_over:
             continue
         if isinstance(node, ast.ImportFrom) and node.module and node.module != "specfrac":
             parts = node.module.split(".")
