@@ -19,9 +19,9 @@ import pytest
 
 from specfrac.bench_settings import bench_settings
 from specfrac.claims import check_claims, check_class
-from specfrac.claims_facts import RunFacts, ScanFacts, TubeFacts
-from specfrac.claims_sheet import parse_claims, parse_claims_table, people
-from specfrac.claims_slips import slips
+from specfrac.claims.facts import RunFacts, ScanFacts, TubeFacts
+from specfrac.claims.sheet import parse_claims, parse_claims_table, people
+from specfrac.claims.slips import slips
 from specfrac.errors import RunSheetError
 from specfrac.plates import measure_plate, read_plates
 from specfrac.references import load_references
@@ -906,7 +906,7 @@ def write_run(folder):
 
 
 def test_a_class_folder_from_files_to_summary(tmp_path):
-    from specfrac.claims_files import check_folder, claims_text, class_text
+    from specfrac.claims.files import check_folder, claims_text, class_text
     from specfrac.loading import read_scans
     from specfrac.report.claims import claims_html
 
@@ -939,7 +939,7 @@ def test_a_class_folder_from_files_to_summary(tmp_path):
 
 
 def test_a_folder_without_figures_says_where_they_belong(tmp_path):
-    from specfrac.claims_files import check_folder
+    from specfrac.claims.files import check_folder
 
     with pytest.raises(RunSheetError, match=r"holds no run\.toml"):
         check_folder(tmp_path)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from specfrac.claims_results import (
+from specfrac.claims.results import (
     CARRIED,
     DEPARTS,
     ClaimResult,

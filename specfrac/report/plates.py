@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from specfrac.plates import PlateResult, SpotResult, pigment_name
-from specfrac.plates_choice import SolventChoice, choose_developing_solvents
-from specfrac.plates_evidence import PlatesResult, TubeEvidence
-from specfrac.plates_plot import plate_figure
+from specfrac.plates.choice import SolventChoice, choose_developing_solvents
+from specfrac.plates.evidence import PlatesResult, TubeEvidence
+from specfrac.plates.plot import plate_figure
 from specfrac.plots import pigment_style
 from specfrac.report.markup import Html, joined, slug, tag
 from specfrac.report.names import SEVERITY_WORDS, swatch

@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from specfrac.claims_slips import slips
+from specfrac.claims.slips import slips
 from specfrac.flags import Flag
 
 if TYPE_CHECKING:

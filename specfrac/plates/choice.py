@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from specfrac.errors import InputError
-from specfrac.plates import (
+from specfrac.plates.measure import (
     PlateResult,
     SpotPair,
     SpotResult,

@@ -9,7 +9,7 @@ from itertools import combinations
 
 from uncertainties import UFloat
 
-from specfrac.plates_sheet import plate_pigments
+from specfrac.plates.sheet import plate_pigments
 from specfrac.uncertainty import Quantity, quantity
 
 COVERAGE = 2.0  # k of the expanded uncertainty that decides whether two spots differ

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from specfrac.claims_facts import (
+from specfrac.claims.facts import (
     Published,
     RunFacts,
     ScanFacts,
@@ -16,8 +16,8 @@ from specfrac.claims_facts import (
     scales,
     valid_sets,
 )
-from specfrac.claims_sheet import Claim, Reading
-from specfrac.claims_slips import Branch, slipped
+from specfrac.claims.sheet import Claim, Reading
+from specfrac.claims.slips import Branch, slipped
 from specfrac.equations import EquationLine, EquationSet, evaluate
 from specfrac.settings import Settings
 

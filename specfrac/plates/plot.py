@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from specfrac.plates import PlateResult, SpotResult, spot_label
+from specfrac.plates.measure import PlateResult, SpotResult, spot_label
 from specfrac.plots import BAND, INK, PAPER, SMALL, SOFT_INK, STYLES, pigment_style
 from specfrac.references import normalised
 

@@ -15,7 +15,7 @@ from specfrac.equations import OFFSET_WAVELENGTHS, EquationSet, equation_sets, l
 from specfrac.references import ReferenceLibrary, load_references, read_table
 
 if TYPE_CHECKING:
-    from specfrac.plates import PlateResult
+    from specfrac.plates.measure import PlateResult
     from specfrac.run import RunResult
     from specfrac.scans import Scan
     from specfrac.sheet import Run

@@ -12,15 +12,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from specfrac.flags import Flag, ranked
-from specfrac.plates import (
-    PlateResult,
-    SpotResult,
-    measure_plate,
-    plate_pigments,
-    plates_of,
-    spot_label,
-)
-from specfrac.plates_order import pigment_name
+from specfrac.plates.measure import PlateResult, SpotResult, measure_plate, spot_label
+from specfrac.plates.order import pigment_name
+from specfrac.plates.sheet import plate_pigments, plates_of
 from specfrac.references import normalised
 from specfrac.settings import Settings
 

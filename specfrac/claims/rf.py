@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from specfrac.claims_facts import RunFacts
-from specfrac.claims_results import (
+from specfrac.claims.facts import RunFacts
+from specfrac.claims.results import (
     CARRIED,
     DEPARTS,
     LABELS,
@@ -17,13 +17,13 @@ from specfrac.claims_results import (
     ClaimResult,
     StepCheck,
 )
-from specfrac.claims_sheet import RfClaim
-from specfrac.claims_slips import Branch, Sight, best_match, figure_slips
+from specfrac.claims.sheet import RfClaim
+from specfrac.claims.slips import Branch, Sight, best_match, figure_slips
 from specfrac.errors import RunSheetError, did_you_mean
 from specfrac.settings import Settings
 
 if TYPE_CHECKING:
-    from specfrac.plates import PlateResult, SpotResult
+    from specfrac.plates.measure import PlateResult, SpotResult
 
 
 def check_rf(facts: RunFacts, claim: RfClaim, settings: Settings) -> ClaimResult:

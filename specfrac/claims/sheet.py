@@ -19,7 +19,7 @@ from typing import Any
 
 from specfrac.equations import EquationSet, equation_set
 from specfrac.errors import ReferenceNotFoundError, RunSheetError, did_you_mean
-from specfrac.plates_sheet import plate_pigment_key
+from specfrac.plates.sheet import plate_pigment_key
 from specfrac.references import ReferenceLibrary, load_references
 from specfrac.sheet.entries import Entries
 

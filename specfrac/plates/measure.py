@@ -17,45 +17,18 @@ from typing import TYPE_CHECKING, Any
 from uncertainties import UFloat, umath
 
 from specfrac.flags import Flag, ranked
-from specfrac.plates_order import COVERAGE, OrderPair, OrderTest, order_test, pigment_name
-from specfrac.plates_sheet import (
+from specfrac.plates.order import COVERAGE, OrderTest, order_test, pigment_name
+from specfrac.plates.sheet import (
     Plate,
-    PlatePigment,
     Spot,
     mixture_parts,
     plate_pigments,
-    plates_of,
-    read_plates,
 )
 from specfrac.references import normalised, read_table
 from specfrac.uncertainty import Quantity, measured, quantity
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = [
-    "ColumnVolumes",
-    "LiteratureRf",
-    "OrderPair",
-    "OrderTest",
-    "Plate",
-    "PlatePigment",
-    "PlateResult",
-    "Spot",
-    "SpotPair",
-    "SpotResult",
-    "Suggestion",
-    "column_volumes",
-    "literature_rf",
-    "measure_plate",
-    "mixture_parts",
-    "plate_pigments",
-    "plates_of",
-    "read_plates",
-    "resolution",
-    "retardation_factor",
-    "spot_pair",
-]
 
 SAME_SHARE = 0.011  # two written mixtures are one when no part differs by more
 

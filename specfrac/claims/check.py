@@ -13,15 +13,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from specfrac.bench_settings import bench_settings
-from specfrac.claims_facts import (
+from specfrac.claims.facts import (
     RunFacts,
     ScanFacts,
     TubeFacts,
-    read_blanks,
-    run_facts,
     valid_sets,
 )
-from specfrac.claims_results import (
+from specfrac.claims.results import (
     CARRIED,
     DEPARTS,
     LABELS,
@@ -33,9 +31,9 @@ from specfrac.claims_results import (
     ClassResult,
     StepCheck,
 )
-from specfrac.claims_rf import check_rf
-from specfrac.claims_sheet import Claim, Claimed, ClaimSheet, Reading
-from specfrac.claims_slips import (
+from specfrac.claims.rf import check_rf
+from specfrac.claims.sheet import Claim, Claimed, ClaimSheet, Reading
+from specfrac.claims.slips import (
     Branch,
     Match,
     Sight,
@@ -47,7 +45,7 @@ from specfrac.claims_slips import (
     slipped,
     through,
 )
-from specfrac.claims_steps import (
+from specfrac.claims.steps import (
     THOUSAND,
     Working,
     absorptivity_branches,
@@ -67,24 +65,10 @@ from specfrac.claims_steps import (
     recovery_factors,
     scan_readings,
 )
-from specfrac.claims_steps import by_equations as _by_equations
+from specfrac.claims.steps import by_equations as _by_equations
 from specfrac.errors import RunSheetError, did_you_mean
 from specfrac.flags import Flag, ranked
 from specfrac.settings import Settings
-
-__all__ = [
-    "ClaimResult",
-    "ClaimsResult",
-    "ClassResult",
-    "RunFacts",
-    "ScanFacts",
-    "StepCheck",
-    "TubeFacts",
-    "check_claims",
-    "check_class",
-    "read_blanks",
-    "run_facts",
-]
 
 WHOLE = "by the whole scan"
 READING_SHARPNESS = 5.0  # most readings agree far better than the widest allowed; a judgement

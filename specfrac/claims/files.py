@@ -7,16 +7,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from specfrac.claims import check_claims, read_blanks, run_facts
-from specfrac.claims_results import ClaimsResult, ClassResult
-from specfrac.claims_sheet import ClaimSheet, people, read_claims
+from specfrac.claims.check import check_claims
+from specfrac.claims.facts import read_blanks, run_facts
+from specfrac.claims.results import ClaimsResult, ClassResult
+from specfrac.claims.sheet import ClaimSheet, people, read_claims
 from specfrac.errors import RunSheetError, SpecfracError
-from specfrac.plates_evidence import analyse_plates
+from specfrac.plates.evidence import analyse_plates
 from specfrac.references import load_references
 from specfrac.sheet import SHEET_NAME
 
 if TYPE_CHECKING:
-    from specfrac.claims_facts import RunFacts
+    from specfrac.claims.facts import RunFacts
     from specfrac.references import ReferenceLibrary
     from specfrac.run import RunResult
     from specfrac.settings import Settings

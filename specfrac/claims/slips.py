@@ -16,7 +16,7 @@ from functools import lru_cache
 from itertools import pairwise, product
 from types import MappingProxyType
 
-from specfrac.claims_sheet import Claimed
+from specfrac.claims.sheet import Claimed
 from specfrac.references import read_table
 
 CARRY_LIMIT = 0.025  # a coarser figure may have been carried on unrounded

@@ -1,0 +1,76 @@
+"""Thin-layer plates: Rf and what follows, order, plate against scan, choice of solvent."""
+
+from specfrac.plates.choice import (
+    SolventChoice,
+    SolventRank,
+    choose_developing_solvent,
+    choose_developing_solvents,
+)
+from specfrac.plates.evidence import (
+    EvidenceRow,
+    PlatesResult,
+    TubeEvidence,
+    analyse_plates,
+    tube_evidence,
+)
+from specfrac.plates.measure import (
+    ColumnVolumes,
+    LiteratureRf,
+    PlateResult,
+    SpotPair,
+    SpotResult,
+    Suggestion,
+    column_volumes,
+    literature_rf,
+    measure_plate,
+    resolution,
+    retardation_factor,
+    spot_label,
+    spot_pair,
+)
+from specfrac.plates.order import OrderPair, OrderTest, chance_of_order, pigment_name
+from specfrac.plates.sheet import (
+    Plate,
+    PlatePigment,
+    Spot,
+    mixture_parts,
+    plate_pigments,
+    plates_of,
+    read_plates,
+)
+
+__all__ = [
+    "ColumnVolumes",
+    "EvidenceRow",
+    "LiteratureRf",
+    "OrderPair",
+    "OrderTest",
+    "Plate",
+    "PlatePigment",
+    "PlateResult",
+    "PlatesResult",
+    "SolventChoice",
+    "SolventRank",
+    "Spot",
+    "SpotPair",
+    "SpotResult",
+    "Suggestion",
+    "TubeEvidence",
+    "analyse_plates",
+    "chance_of_order",
+    "choose_developing_solvent",
+    "choose_developing_solvents",
+    "column_volumes",
+    "literature_rf",
+    "measure_plate",
+    "mixture_parts",
+    "pigment_name",
+    "plate_pigments",
+    "plates_of",
+    "read_plates",
+    "resolution",
+    "retardation_factor",
+    "spot_label",
+    "spot_pair",
+    "tube_evidence",
+]
