@@ -38,7 +38,7 @@ class Band:
     ----------
     pigment : str
     masses : tuple of Quantity or None
-        µg in each tube of the profile, of unconstrained estimates; None where the tube
+        µg in each tube of the profile, of counted estimates; None where the tube
         was not measured.
     total : Quantity
         µg in the tubes where the pigment was detected.

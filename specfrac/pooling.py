@@ -35,8 +35,8 @@ class Cuts:
     ----------
     names : tuple of str, length n_tubes
     target, total : ndarray, shape (n_tubes,)
-        µg of the wanted pigment and of all coloured pigment; unconstrained estimates,
-        which average out where they fall below zero.
+        µg of the wanted pigment and of all coloured pigment; counted estimates
+        (`specfrac.quantities.counted_estimate`), as shown where detected.
     own_covariance : ndarray, shape (n_tubes, 2, 2)
         Covariance of (target, total) from errors of that tube alone, µg².
     shared : ndarray, shape (n_tubes, 2, n_shared)
@@ -238,12 +238,12 @@ def cuts_of(tubes: Sequence[tuple[str, TubeContent | None]], members: Sequence[s
 
 
 def correlated_mass(held: TubeContent, members: Sequence[str]) -> AffineScalarFunc:
-    """Mass in the tube, µg, of unconstrained estimates, with its correlations."""
+    """Mass in the tube, µg, of counted estimates, with its correlations."""
     concentration = sum(
         (
             estimate / absorptivity
             for pigment, estimate, absorptivity in zip(
-                held.pigments, held.unconstrained, held.absorptivity, strict=True
+                held.pigments, held.counted, held.absorptivity, strict=True
             )
             if pigment in members
         ),
