@@ -272,6 +272,15 @@ def test_what_was_understood_is_told(tmp_path: Path) -> None:
     assert told["layout"] == "two columns" and told["header"] == reading.header
     assert told["quantity"] == "absorbance" and told["encoding"] == "latin-1"
     assert codes(scan) == ["skipped-content"] * 2
+    assert reading.summary() == [
+        "file        scan.txt",
+        "layout      two columns",
+        "separator   semicolon, decimal mark ','",
+        "encoding    latin-1",
+        "scan        scan: 40 points, 400 to 439 nm, step 1 nm; absorbance (known from the header)",
+        "left out    column 1 (Nr): its heading names no spectrum",
+        "left out    rows 43-43: text below the data ('Ende der Messung')",
+    ]
 
 
 def test_reading_leaves_the_file_alone(tmp_path: Path) -> None:
@@ -334,7 +343,8 @@ def test_fixed_decimals_are_read_like_float() -> None:
 
 @pytest.mark.parametrize(
     "cell",
-    ["0.12", "0.12345", ".1234", "0.123x", "1e-4", "0,1234", "--.1234", "-.1234", "nan", "", "0.12 4",
+    ["0.12", "0.12345", ".1234", "0.123x", "1e-4", "0,1234", "--.1234", "-.1234", "nan", "",
+     "0.12 4",
      "999999.1234", "+1.2345", " 0.1234", "0.1234 ", "0.1.234", "\u06600.1234"],
 )  # fmt: skip
 def test_fixed_decimals_step_aside(cell: str) -> None:
@@ -363,3 +373,34 @@ def test_a_wide_file_is_read_like_float(tmp_path: Path) -> None:
     for broken in (rows[3].replace(".", "", 1), rows[3] + ",0.1", rows[3].rpartition(",")[0]):
         with pytest.raises(ScanFileError):
             read_text(tmp_path, text_of([*rows[:3], broken, *rows[4:]], head))
+
+
+DATA = Path(__file__).parent / "data"
+
+
+def invented(name: str) -> np.ndarray:
+    """The curves of tests/data, by the recipe of its README."""
+    grid = np.arange(400, 760, 5)
+    bands = {
+        "yellow cut": [(425, 10, 0.62), (450, 11, 0.90), (478, 11, 0.77)],
+        "green cut": [(432, 12, 0.95), (460, 14, 0.40), (615, 15, 0.12), (663, 9, 0.78)],
+    }[name]
+    return np.round(0.004 + sum(h * np.exp(-(((grid - c) / w) ** 2) / 2) for c, w, h in bands), 4)
+
+
+@pytest.mark.parametrize("path", sorted(DATA.glob("scans_*")), ids=lambda path: path.name)
+def test_example_files(path: Path) -> None:
+    if path.suffix == ".xlsx":
+        pytest.importorskip("openpyxl")
+    scans = read_scans(path)
+    names = ["yellow cut", "green cut"] if "_one" not in path.stem else [path.stem]
+    assert [scan.name for scan in scans] == names
+    for scan, name in zip(scans, ["yellow cut", "green cut"], strict=False):
+        assert scan.wavelength.tolist() == list(range(400, 760, 5))
+        tolerance = 2e-5 if scan.metadata["quantity"] != "absorbance" else 1e-12
+        assert scan.absorbance == pytest.approx(invented(name), abs=tolerance)
+        assert all(flag.severity == "note" for flag in scan.flags)
+
+
+def test_there_are_example_files() -> None:
+    assert len(list(DATA.glob("scans_*"))) >= 10

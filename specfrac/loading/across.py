@@ -13,6 +13,7 @@ from specfrac.loading.blocks import Block, Interpretation, NotASpectrumError
 from specfrac.loading.cells import number
 from specfrac.loading.faults import not_measured, refuse_faults, refuse_short_rows, refuse_two_marks
 from specfrac.loading.headings import Headings, heading_of
+from specfrac.loading.layouts import told_apart
 from specfrac.loading.table import Table
 from specfrac.loading.words import axis_word, ordinate_word
 
@@ -58,7 +59,7 @@ def by_rows(table: Table, headings: Headings, file: str) -> Interpretation:
     block = Block(
         wavelength=to_nm(axis[columns], unit),
         values=values,
-        names=tuple([heading.name for heading in said]),
+        names=tuple(told_apart([h.name for h in said], [h.title for h in said])),
         ordinates=tuple([heading.ordinate or _ordinate_of(corner) for heading in said]),
         headings=tuple([heading.title for heading in said]),
         points=positions,

@@ -106,3 +106,21 @@ class Reading:
     header: tuple[str, ...]
     scans: tuple[Scan, ...]
     skipped: tuple[Skipped, ...] = field(default=())
+
+    def summary(self) -> list[str]:
+        """Return what was understood, in lines to print."""
+        told = [f"file        {self.file}", f"layout      {self.layout}"]
+        if self.separator is not None:
+            told.append(f"separator   {self.separator}, decimal mark {self.decimal_mark!r}")
+        if self.encoding is not None:
+            told.append(f"encoding    {self.encoding}")
+        for scan in self.scans:
+            steps = np.unique(np.round(np.diff(scan.wavelength), 6))
+            step = f"{steps[0]:g}" if steps.size == 1 else f"{steps[0]:g} to {steps[-1]:g}"
+            told.append(
+                f"scan        {scan.name}: {len(scan)} points, {scan.wavelength[0]:g} to "
+                f"{scan.wavelength[-1]:g} nm, step {step} nm; {scan.metadata['quantity']} "
+                f"(known from the {scan.metadata['quantity_source']})"
+            )
+        told += [f"left out    {part}" for part in self.skipped]
+        return told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -20,6 +21,7 @@ from specfrac.loading.blocks import (
 from specfrac.loading.content import FileContent, decode
 from specfrac.loading.dialect import SEPARATORS, Dialect, find_dialect
 from specfrac.loading.endings import is_whole
+from specfrac.loading.faults import shown
 from specfrac.loading.headings import Headings, find_headings, title_above
 from specfrac.loading.joining import joined, refuse_torn_row
 from specfrac.loading.layouts import by_columns
@@ -36,6 +38,7 @@ _INTERPRETERS: tuple[_Interpreter, ...] = (
     by_columns,
     by_numbered_labels,
 )
+_TWO_NUMBERS = re.compile(r"[\s\"'+-]*[0-9].*[\s;,|].*[0-9]")
 _MAX_HEADER = 200
 _MAX_SKIPPED = 10
 _MOST_LINES = 500_000
@@ -56,6 +59,10 @@ def read(content: FileContent) -> Reading:
         If it holds no scan, or one that breaks a rule.
     """
     text = decode(content)
+    if text.text.lstrip()[:1] == "{":
+        raise ScanFileError(
+            f"{content.name} is a structured text with braces, not a table. Export the scan as CSV."
+        )
     if text.text.count("\n") > _MOST_LINES:
         raise ScanFileError(
             f"{content.name} has more than {_MOST_LINES} lines, the most a scan file may have. "
@@ -85,6 +92,12 @@ def read(content: FileContent) -> Reading:
 
 
 def _no_numbers(file: str, lines: list[str]) -> str:
+    for row, line in enumerate(lines, start=1):
+        if _TWO_NUMBERS.match(line):
+            return (
+                f"{file}, row {row}: {shown(line.strip())} is no row of numbers with one sign "
+                "between cells and one decimal mark. Export columns of bare numbers, without units."
+            )
     return (
         f"{file}: none of its {len(lines)} lines holds two numbers, a wavelength and a reading. "
         "Name a file of scans, exported as text (CSV) with the wavelengths."

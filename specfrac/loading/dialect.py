@@ -16,7 +16,7 @@ from specfrac.loading.cells import NUMBER, OVER, TEXT, kind_of, uses_thousands
 SEPARATORS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blanks"}
 _CANDIDATES = (
     ("\t", "."), ("\t", ","), (";", "."), (";", ","), ("|", "."), ("|", ","),
-    (",", "."), (" ", "."), (" ", ","),
+    (",", "."), (" ", "."), (" ", ","), (",", ","),
 )  # fmt: skip
 _TRIED_LINES = 300
 _TRIED_CELLS = 60
@@ -73,6 +73,8 @@ def find_dialect(lines: list[str]) -> Dialect | None:
     for separator, decimal in _CANDIDATES:
         if separator != " " and not any(separator in line for line in sample):
             continue
+        if separator == decimal and not any('"' in line for line in sample):
+            continue  # only quotes can tell a comma in a number from one between two
         dialect = Dialect(separator, decimal)
         score = sum(_line_score(line, dialect) for line in sample)
         if score > 0 and (best is None or score > best[0]):

@@ -22,8 +22,9 @@ from specfrac.loading.faults import (
     refuse_two_marks,
 )
 from specfrac.loading.headings import Heading, Headings
+from specfrac.loading.ordinate import HIGHEST_PERCENT
 from specfrac.loading.table import Table
-from specfrac.loading.words import is_weak
+from specfrac.loading.words import is_refused, is_weak
 
 FEWEST_ROWS = 20
 
@@ -112,7 +113,7 @@ def spectra_among(
         heading = headings.column(column)
         reason = ""
         if column in empty:
-            reason = "it is empty"
+            reason = "no cell of it is a number"
         elif heading.ordinate in (None, "counts") and _names_no_spectrum(table, heading, column):
             reason = "its heading names no spectrum"
         elif heading.ordinate is None and column in counting:
@@ -122,11 +123,33 @@ def spectra_among(
             left_out.append((column, Skipped(label, reason)))
         else:
             kept.append(column)
+    kept = _without_raw_signals(table, headings, kept, left_out)
     if not kept:  # a column of counts alone is refused by name, not left out
         return [column for column, _ in left_out if headings.column(column).ordinate]
     skipped += [
-        part for column, part in left_out if column not in empty or headings.column(column).title
+        part
+        for column, part in left_out
+        if column not in empty or column in table.overflow or headings.column(column).title
     ]
+    return kept
+
+
+def _without_raw_signals(
+    table: Table, headings: Headings, columns: list[int], left_out: list[tuple[int, Skipped]]
+) -> list[int]:
+    """Leave out intensities where a heading beside them says absorbance or transmittance."""
+    words = {column: headings.column(column).ordinate for column in columns}
+    if not any(word is not None and not is_refused(word) for word in words.values()):
+        return columns
+    kept = []
+    for column, word in words.items():
+        highest = float(np.fmax.reduce(table.values[:, column]))
+        if is_refused(word) or (word is None and highest > HIGHEST_PERCENT):
+            label = f"column {column + 1} ({headings.column(column).title})"
+            reason = f"it is {word}" if word else f"it reaches {highest:g}, as raw signals do"
+            left_out.append((column, Skipped(label, reason)))
+        else:
+            kept.append(column)
     return kept
 
 
@@ -139,8 +162,9 @@ def _names_no_spectrum(table: Table, heading: Heading, column: int) -> bool:
 
 
 def _empty(table: Table, columns: list[int]) -> set[int]:
+    """Return the columns without a number; a column of remarks or of overflow words is one."""
     blank = np.logical_and.reduce(np.isnan(table.values), axis=0)
-    return {c for c in columns if blank[c]} - {*table.overflow}
+    return {c for c in columns if blank[c]}
 
 
 def _counting(values: NDArray[np.float64], columns: list[int]) -> set[int]:
@@ -211,13 +235,24 @@ def _titles(
     if paired and not any(names):
         names = [headings.column(axis).name] * len(columns)
     titles = [heading.title for heading in found]
-    if "" in names and 1 < len(titles) == len(set(titles)) and all(titles):
-        names = titles  # "A", "B" and "C", or "Abs" and "%T", tell the columns apart
     return (
-        tuple(names),
+        tuple(told_apart(names, titles)),
         tuple([heading.ordinate for heading in found]),
         tuple(titles),
     )
+
+
+def told_apart(names: list[str], titles: list[str]) -> list[str]:
+    """Take the whole heading where names are missing or repeated and headings are not.
+
+    "A", "B" and "C", or "Abs" and "%T", tell columns apart though they name no sample.
+    """
+    if len(titles) < 2 or len(set(titles)) < len(titles) or not all(titles):
+        return names
+    return [
+        title if not name or names.count(name) > 1 else name
+        for name, title in zip(names, titles, strict=True)
+    ]
 
 
 def _refuse_half_rows(table: Table, axis: int, columns: list[int], n_used: int, file: str) -> None:

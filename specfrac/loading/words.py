@@ -36,7 +36,10 @@ ACCEPTED_ORDINATES = (
         r"%\s*\(?t\b|\bt\s*[(\[]?\s*%|%\s*transm|(?:percent|pct|prozent)[\s_-]*(?:t\b|transm)|"
         r"transmi\w*[\s(\[,/_-]*(?:%|percent|pct)|durchl\w*[\s(\[]*%|透過率",
     ),
-    ("transmittance-or-percent", r"transmitt|transmiss|transmitan|durchl[aä]ss|trasmitt"),
+    (
+        "transmittance-or-percent",
+        r"\btrans\b|transm\b|transmitt|transmiss|transmitan|durchl[aä]ss|trasmitt",
+    ),
     (
         "absorbance",
         r"absorban|\babs\b|\ba\.?u\b|\bod\b|\bod\d{3}\b|optical\s+density|extin[ck]tion\b|\bext\b|assorban|"
@@ -68,7 +71,7 @@ _AXES = (
         re.compile(
             r"wave\s*[-_]?\s*length|wellenl|longueur d'onde|longitud de onda|lunghezza d'onda"
             r"|golflengte|comprimento de onda|våglängd|длина|\blambda\b|λ|波長|波长|\bnm\b|nanomet"
-            r"|\bwl\b|\bwvl?\b|_nm\b"
+            r"|\bwl\b|\bwvl?\b"
         ),
     ),
 )
@@ -81,7 +84,7 @@ _NOT_A_SPECTRUM = re.compile(
     r"date|datum|clock|seconds?|sec|minutes?|min|ms|s|temp(?:erature)?\.?|temperatur|t\s*°.*|°c|cycles?|zyklus|repeats?|"
     r"(?:std|standard)[\s._]*(?:dev(?:iation)?|err(?:or)?)\.?|s\.?d\.?|stdev|sigma|σ|error|uncertainty|noise|"
     r"flags?|status|state|remarks?|comments?|notes?|gain|lamp|slit|bandwidth|filter|units?)"
-    r"(?:[\s_]*[(\[].*[)\]]|_s|_ms|_min|_c)?"
+    r"(?:\s*[(\[].*[)\]]|\s(?:s|ms|min|h|c))?"
 )
 _SAMPLE = re.compile(
     r"(?:sample|specimen|probe|échantillon|echantillon|muestra|campione|cuvette|well|tube|fraction|cell|scan|spectrum|"
@@ -92,7 +95,7 @@ _ONLY_QUANTITY = re.compile(
     r"optical density|transmittance|transmission|transmitancia|durchlässigkeit|percent|pct|m?abs|"
     r"m?au|od|"
     r"a\.u\.|units?|values?|data|signal|readings?|ordinate|measured|intensity|decadic|吸光度|吸収|透過率|"
-    r"\ba\b|\bt\b|\by\b|\bnm\b)+"
+    r"\ba\b|\bt\b|\by\b|\bnm\b|\bext\b|\btrans\b)+"
 )
 _PREAMBLE_KEY = re.compile(
     r"(?:y|ordinate)[\s_-]*(?:axis|units?|label|mode|type|scale)?|units?|mode|"
@@ -103,6 +106,7 @@ _PREAMBLE_KEY = re.compile(
 
 def plain(text: str) -> str:
     """Fold width, case and odd signs so that one pattern fits all spellings."""
+    text = text.replace("_", " ")
     if text.isascii():
         return text.strip().lower()
     folded = unicodedata.normalize("NFKC", text).strip().lower()
@@ -147,7 +151,7 @@ def names_no_spectrum(heading: str) -> bool:
 
 def is_weak(heading: str) -> bool:
     """Whether a heading that names no spectrum is so short that it may be a sample's name."""
-    return len(plain(heading)) <= 2 and plain(heading) != "#"
+    return plain(heading) in ("n", "s", "no", "nr", "id", "ms")
 
 
 def names_samples(heading: str) -> bool:
