@@ -280,13 +280,13 @@ def _input(trail: _Trail, quantity: str, given: Claimed, right: float | None) ->
     label = LABELS[quantity]
     if right is None:
         return StepCheck(
-            quantity, label, given.text, given.value, math.nan, math.nan, UNCHECKED,
+            quantity, label, given.written, given.value, math.nan, math.nan, UNCHECKED,
             note="the run sheet does not give it",
         )  # fmt: skip
     limit = trail.working.settings["claims_input"]
     # a copied figure of a flask or balance is exact as written; its digits grant nothing
     if abs(given.value / right - 1) <= limit:
-        return StepCheck(quantity, label, given.text, given.value, right, right, RIGHT)
+        return StepCheck(quantity, label, given.written, given.value, right, right, RIGHT)
     branches = [Branch(right)]
     branches += slipped(branches, _input_factors(trail, quantity, right))
     return _departed(trail, quantity, given, branches, right)
@@ -386,7 +386,7 @@ def _absorptivity_step(trail: _Trail, given: Claimed) -> StepCheck:
     sight = Sight(settings["claims_constant"], int(settings["claims_digits"]), odds=COMPUTED)
     match = best_match(given, branches, sight)
     step = StepCheck(
-        "absorptivity", LABELS["absorptivity"], given.text, given.value, right, right, RIGHT
+        "absorptivity", LABELS["absorptivity"], given.written, given.value, right, right, RIGHT
     )
     if match is not None and match.branch.slip is None:
         how = match.branch.how
@@ -433,7 +433,7 @@ def _check_reading(trail: _Trail, reading: Reading, odds: Mapping[str, float]) -
     if working.scan is None or not math.isfinite(working.scan.reads(reading.wavelength)):
         trail.add(
             StepCheck(
-                "absorbance", label, given.text, given.value, math.nan, math.nan, UNCHECKED,
+                "absorbance", label, given.written, given.value, math.nan, math.nan, UNCHECKED,
                 note="the scan does not reach there" if working.scan else "the tube has no scan",
             )
         )  # fmt: skip
@@ -445,14 +445,14 @@ def _check_reading(trail: _Trail, reading: Reading, odds: Mapping[str, float]) -
     should = placed_wrong(working, reading)
     if close and should is None:
         trail.add(
-            StepCheck("absorbance", label, given.text, given.value, right, right, RIGHT,
+            StepCheck("absorbance", label, given.written, given.value, right, right, RIGHT,
                       note=close[0].how)
         )  # fmt: skip
     elif close:
         there = working.scan.reads(float(should or 0.0))
         trail.add(
             StepCheck(
-                "absorbance", label, given.text, given.value, there, there, DEPARTS,
+                "absorbance", label, given.written, given.value, there, there, DEPARTS,
                 given.value / there, "off-band", (),
                 f"read at {reading.wavelength:g} nm, where {should:g} nm belongs",
             )
@@ -689,7 +689,7 @@ def _checked_figure(
     settings = trail.working.settings
     if not clean(branches):
         step = StepCheck(
-            quantity, label, given.text, given.value, math.nan, right, UNCHECKED,
+            quantity, label, given.written, given.value, math.nan, right, UNCHECKED,
             note="nothing to compute it from",
         )  # fmt: skip
         return step, []
@@ -700,16 +700,16 @@ def _checked_figure(
         sound = match.branch.how == WHOLE or _near(given, right, settings["claims_constant"], 1)
         verdict = CARRIED if trail.departed and not sound else RIGHT
         stated = trail.working.claim.equations or trail.working.stated("absorptivity")
-        if verdict == RIGHT and match.branch.how and stated:
+        if verdict == RIGHT and match.branch.how not in ("", WHOLE) and stated:
             verdict = OTHER_METHOD
         step = StepCheck(
-            quantity, label, given.text, given.value, match.branch.value, right, verdict,
+            quantity, label, given.written, given.value, match.branch.value, right, verdict,
             note=match.branch.how,
         )  # fmt: skip
         return step, [one for _, one in near(given, clean(branches), _plain_sight(trail))]
     if _near(given, right, settings["claims_constant"], digits):
         step = StepCheck(
-            quantity, label, given.text, given.value, expected.value, right, RIGHT,
+            quantity, label, given.written, given.value, expected.value, right, RIGHT,
             note="though it does not follow from the figure written before it",
         )  # fmt: skip
         return step, []
@@ -762,7 +762,7 @@ def _departed(
     if match is None:
         match = _by_size(trail, quantity, factor)
     return StepCheck(
-        quantity, LABELS.get(quantity, quantity), given.text, given.value, expected, right,
+        quantity, LABELS.get(quantity, quantity), given.written, given.value, expected, right,
         DEPARTS, factor, match.branch.slip if match else "unnamed",
         match.others if match else (), match.branch.how if match else "",
     )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from specfrac.claims.check import check_claims
 from specfrac.claims.facts import read_blanks, run_facts
-from specfrac.claims.results import ClaimsResult, ClassResult
+from specfrac.claims.results import ClaimsResult, ClassResult, plain_factor
 from specfrac.claims.sheet import ClaimSheet, people, read_claims
 from specfrac.errors import RunSheetError, SpecfracError
 from specfrac.plates.evidence import analyse_plates
@@ -211,7 +212,7 @@ def class_text(result: ClassResult) -> str:
             lines.append(f"{one.person:<8} all follow")
             continue
         claim, step = first
-        factor = f"factor {step.factor:.3g}, " if step.factor == step.factor else ""
+        factor = f"factor {plain_factor(step.factor)}, " if math.isfinite(step.factor) else ""
         more = len(one.departures) - 1
         tail = f"; {more} more" if more else ""
         lines.append(f"{one.person:<8} {claim.title}: {step.label}, {factor}{step.slip}{tail}")

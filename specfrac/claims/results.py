@@ -103,7 +103,7 @@ class StepCheck:
 def _departure(step: StepCheck) -> str:
     factor = ""
     if math.isfinite(step.factor):
-        factor = f" (claimed over expected: {step.factor:.3g})"
+        factor = f" (claimed over expected: {plain_factor(step.factor)})"
     if step.slip in (None, "unnamed"):
         return f"departs{factor}; no usual slip explains it. {step.note}".strip()
     slip = slips()[str(step.slip)]
@@ -111,6 +111,17 @@ def _departure(step: StepCheck) -> str:
     rivals = [slips()[code].label for code in step.others if code in slips()]
     other = f" Or: {'; '.join(rivals)}." if rivals else ""
     return f"departs{factor}: {slip.label}{detail}. {slip.advice.capitalize()}.{other}"
+
+
+def plain_factor(value: float) -> str:
+    """Return a factor with three digits, not in powers of ten.
+
+    Examples
+    --------
+    >>> plain_factor(1000.4), plain_factor(0.25)
+    ('1000', '0.25')
+    """
+    return f"{float(f'{value:.3g}'):g}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -83,7 +83,7 @@ def _distance_step(
 ) -> StepCheck:
     given = claim.numbers[key]
     true = right[key]
-    step = StepCheck(key, LABELS[key], given.text, given.value, true, true, RIGHT)
+    step = StepCheck(key, LABELS[key], given.written, given.value, true, true, RIGHT)
     if not math.isfinite(true):
         return replace(step, verdict=UNCHECKED, note="no such spot in the run sheet")
     # an origin line may be zero, and its distance counts from another edge
@@ -119,7 +119,7 @@ def _rf_step(
     spot = given.get("distance_mm", right["distance_mm"])
     front = given.get("front_mm", right["front_mm"])
     origin = given.get("origin_mm", right["origin_mm"] if "front_mm" not in given else 0.0)
-    step = StepCheck("rf", LABELS["rf"], figure.text, figure.value, math.nan, right["rf"], RIGHT)
+    step = StepCheck("rf", LABELS["rf"], figure.written, figure.value, math.nan, right["rf"], RIGHT)
     if not (math.isfinite(spot) and math.isfinite(front) and front != origin):
         return replace(step, verdict=UNCHECKED, note="no distances to compute it from")
     expected = (spot - origin) / (front - origin)

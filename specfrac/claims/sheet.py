@@ -62,6 +62,14 @@ CLAIM_KEYS = {
     for quantity, units in UNITS.items()
     for unit in units
 }
+UNIT_WORDS = {
+    "mg_per_L": "mg/L", "ug_per_mL": "µg/mL", "g_per_L": "g/L", "mg_per_mL": "mg/mL",
+    "ug_per_L": "µg/L", "umol_per_L": "µmol/L", "mol_per_L": "mol/L", "nmol_per_mL": "nmol/mL",
+    "mmol_per_L": "mmol/L", "ug": "µg", "umol": "µmol", "percent": "%", "fraction": "",
+    "ug_per_g": "µg/g", "mg_per_g": "mg/g", "mg_per_100g": "mg/100 g", "a1_percent": "A(1 %)",
+    "L_per_g_cm": "L/(g cm)", "L_per_mol_cm": "L/(mol cm)", "g_per_mol": "g/mol", "ml": "mL",
+    "ul": "µL",
+}  # fmt: skip
 RF_KEYS = ("distance_mm", "origin_mm", "front_mm", "rf")
 
 
@@ -93,9 +101,20 @@ class Claimed:
     unit_factor: float
 
     @property
+    def written(self) -> str:
+        """The figure with the unit its key carries."""
+        return f"{self.text} {_unit_word(self.key)}".strip()
+
+    @property
     def rounding(self) -> float:
         """Relative half-width of the rounding."""
         return self.half_unit / abs(self.value) if self.value else 0.0
+
+
+def _unit_word(key: str) -> str:
+    """Return the unit a key ends with, as one writes it."""
+    unit = CLAIM_KEYS[key][1] if key in CLAIM_KEYS else ("mm" if key.endswith("_mm") else "")
+    return UNIT_WORDS.get(unit, unit)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from specfrac.claims.results import (
     ClassResult,
     StepCheck,
     person_row,
+    plain_factor,
     slip_advice,
     slip_label,
 )
@@ -85,7 +86,7 @@ def _person_row(one: ClaimsResult) -> Html:
 
 
 def _factor(value: float) -> str:
-    return significant(value, 3) if math.isfinite(value) else NONE
+    return plain_factor(value) if math.isfinite(value) else NONE
 
 
 def _commonest(found: ClassResult) -> Html | None:

@@ -9,7 +9,7 @@ from specfrac.qualify.plot import can_draw, check_figure
 from specfrac.qualify.results import Check, CheckRow, QualificationResult
 from specfrac.report.bench_page import bench_page
 from specfrac.report.markup import Html, joined, slug, tag
-from specfrac.report.numbers import NONE, pretty
+from specfrac.report.numbers import NONE, significant
 from specfrac.report.plates import flag_items, table
 
 MARKS = {True: "pass", False: "▲ fail", None: "cannot tell"}
@@ -66,15 +66,19 @@ def _row(row: CheckRow) -> Html:
         tag("th", row.name, scope="row"),
         tag("td", _number(row.expected), class_="figure"),
         tag("td", _number(row.found), class_="figure"),
-        tag("td", _number(row.difference), class_="figure"),
-        tag("td", f"{_number(row.limit)} {row.unit}", class_="figure"),
+        tag("td", _deviation(row.difference), class_="figure"),
+        tag("td", f"{_deviation(row.limit)} {row.unit}", class_="figure"),
         tag("td", MARKS[row.passed], class_="state"),
         tag("td", tag("small", "; ".join(filter(None, (row.status, row.note))))),
     )
 
 
 def _number(value: float) -> str:
-    return pretty(f"{value:.5g}") if math.isfinite(value) else NONE
+    return significant(value, 4) if math.isfinite(value) else NONE
+
+
+def _deviation(value: float) -> str:
+    return significant(value, 2) if math.isfinite(value) else NONE
 
 
 def _picture(check: Check, number: int) -> Html:
