@@ -246,6 +246,14 @@ def test_names(tmp_path: Path) -> None:
         assert [s.name for s in read_text(tmp_path, text_of(rows, head))] == names, head
 
 
+def test_text_from_a_file_is_fit_for_a_terminal(tmp_path: Path) -> None:
+    (scan,) = read_text(tmp_path, text_of(ROWS, "nm,\x1b[31mred\u202e" + "x" * 1000))
+    assert scan.name.startswith(" [31mred ") and len(scan.name) == 200
+    with pytest.raises(ScanFileError) as caught:
+        read_text(tmp_path, text_of(with_row(3, "403.5,\x1b[31m\u2028" + "x" * 9999)))
+    assert str(caught.value).isprintable() and len(str(caught.value)) < 200
+
+
 def test_what_was_understood_is_told(tmp_path: Path) -> None:
     path = tmp_path / "scan.txt"
     rows = "\r\n".join(

@@ -15,9 +15,12 @@ from specfrac.errors import ScanFileError
 from specfrac.loading import animl, delimited, jcamp, spreadsheet
 from specfrac.loading.blocks import Reading, Skipped
 from specfrac.loading.content import open_content
+from specfrac.loading.faults import tamed
 from specfrac.loading.ordinate import QUANTITIES, check_quantity
 from specfrac.loading.writing import write_csv, write_jcamp
 from specfrac.scans import Scan
+
+_LONGEST_MESSAGE = 600
 
 READERS = (spreadsheet, animl, jcamp, delimited)
 
@@ -89,8 +92,11 @@ def describe(
     """
     check_quantity(quantity)
     content = open_content(path, encoding=encoding, quantity=quantity)
-    with np.errstate(all="ignore"):  # infinities are refused by name
-        for reader in READERS:
-            if reader.recognises(content):
-                return reader.read(content)
+    try:
+        with np.errstate(all="ignore"):  # infinities are refused by name
+            for reader in READERS:
+                if reader.recognises(content):
+                    return reader.read(content)
+    except ScanFileError as error:  # it may quote a hostile file
+        raise ScanFileError(tamed(str(error), _LONGEST_MESSAGE)) from None
     raise ScanFileError(f"{content.name}: no reader knows this content. Export the scan as CSV.")

@@ -17,6 +17,7 @@ from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
 from specfrac.loading.blocks import Block
 from specfrac.loading.content import FileContent
+from specfrac.loading.faults import tamed
 from specfrac.loading.ordinate import Ordinate, conversion_flags, decide, to_absorbance
 from specfrac.scans import Scan
 
@@ -27,6 +28,7 @@ REPEAT_TOLERANCE = 0.01
 _STRAY_STEP = 20.0
 """A first or last point this many steps away from the rest is no part of the scan."""
 _CEILING = 2.0
+_LONGEST_NAME = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +77,7 @@ def assemble(
 
 def _names(blocks: Sequence[Block], stem: str) -> list[str]:
     """Name the unnamed after the file, and tell repeated names apart."""
-    given = [name for block in blocks for name in block.names]
+    given = [tamed(name, _LONGEST_NAME) for block in blocks for name in block.names]
     if len(given) == 1:
         return [given[0] or stem]
     names = [name or f"{stem} {i}" for i, name in enumerate(given, start=1)]

@@ -17,6 +17,13 @@ def shown(text: str, longest: int = 40) -> str:
     return repr(text if len(text) <= longest else text[: longest - 3] + "...")
 
 
+def tamed(text: str, longest: int) -> str:
+    """Return text from a file fit for a terminal: no control characters, not endless."""
+    if not text.isprintable():
+        text = "".join(letter if letter.isprintable() else " " for letter in text)
+    return text if len(text) <= longest else text[: longest - 3] + "..."
+
+
 def refuse_faults(table: Table, file: str) -> None:
     """Raise for the first cell that is no reading at all."""
     if not table.faults:
