@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from specfrac.report.markup import Html, tag
+from specfrac.report.page import asset
 
 if TYPE_CHECKING:
     from specfrac.claims.results import ClassResult
@@ -28,7 +28,6 @@ def bench_page(title: str, kind: str, sections: Iterable[Html | None]) -> str:
     """
     from specfrac import __version__
 
-    style = (files("specfrac.report") / "page.css").read_text(encoding="utf-8")
     policy = (
         "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
         "form-action 'none'"
@@ -40,7 +39,7 @@ def bench_page(title: str, kind: str, sections: Iterable[Html | None]) -> str:
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("meta", name="generator", content=f"specfrac {__version__}"),
         tag("title", title),
-        tag("style", Html(style)),
+        tag("style", Html(asset("page.css"))),
     )
     body = tag(
         "body",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from specfrac.plates import PlateResult, SpotResult, pigment_name
 from specfrac.plates.choice import SolventChoice, choose_developing_solvents
@@ -12,11 +11,9 @@ from specfrac.plates.evidence import PlatesResult, TubeEvidence
 from specfrac.plates.plot import plate_figure
 from specfrac.plots import pigment_style
 from specfrac.report.markup import Html, joined, slug, tag
-from specfrac.report.names import SEVERITY_WORDS, swatch
+from specfrac.report.names import swatch
 from specfrac.report.numbers import NONE, significant, stacked
-
-if TYPE_CHECKING:
-    from specfrac.flags import Flag
+from specfrac.report.summary import flag_list
 
 VERDICT_MARKS = {"agree": "=", "disagree": "≠", "cannot tell": "?"}
 
@@ -42,7 +39,7 @@ def plates_html(result: PlatesResult, *, pictures: bool = True) -> Html | None:
         tag("h2", "On the plates", id="plates"),
         tag(
             "div",
-            flag_items(result.flags),
+            flag_list(result.flags),
             [_evidence(tube) for tube in result.tubes],
             [_plate(one, pictures) for one in result.plates],
             [_choice(one) for one in choices],
@@ -56,24 +53,6 @@ def plates_html(result: PlatesResult, *, pictures: bool = True) -> Html | None:
         ),
         class_="plates",
         aria_labelledby="plates",
-    )
-
-
-def flag_items(flags: Sequence[Flag]) -> Html | None:
-    """Return flags as a list, worst first, severity in words."""
-    if not flags:
-        return None
-    return tag(
-        "ul",
-        [
-            tag(
-                "li",
-                tag("span", SEVERITY_WORDS[flag.severity], class_=f"severity {flag.severity}"),
-                tag("span", flag.message),
-            )
-            for flag in flags
-        ],
-        class_="flags",
     )
 
 

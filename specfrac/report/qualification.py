@@ -10,7 +10,8 @@ from specfrac.qualify.results import Check, CheckRow, QualificationResult
 from specfrac.report.bench_page import bench_page
 from specfrac.report.markup import Html, joined, slug, tag
 from specfrac.report.numbers import NONE, significant
-from specfrac.report.plates import flag_items, table
+from specfrac.report.plates import table
+from specfrac.report.summary import flag_list
 
 MARKS = {True: "pass", False: "▲ fail", None: "cannot tell"}
 
@@ -30,7 +31,7 @@ def qualification_html(result: QualificationResult, *, pictures: bool = True) ->
         tag(
             "div",
             tag("p", result.sentence, class_="sentence"),
-            flag_items(result.flags),
+            flag_list(result.flags),
             [_check(check, number, pictures) for number, check in enumerate(result.checks)],
             _limits(result),
             tag("p", CAUTIONS, class_="legend"),
