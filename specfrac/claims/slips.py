@@ -21,6 +21,7 @@ from specfrac.references import read_table
 
 CARRY_LIMIT = 0.025  # a coarser figure may have been carried on unrounded
 DIGIT_SHIFTS = (-3, -2, -1, 1, 2, 3)
+BESIDE_ROUNDING = 0.2
 LIKELY = 0.1  # of the best explanation's score; others are worth naming beside it
 
 
@@ -238,7 +239,8 @@ def best_match(claimed: Claimed, branches: Sequence[Branch], sight: Sight) -> Ma
 def near(claimed: Claimed, branches: Sequence[Branch], sight: Sight) -> list[tuple[float, Branch]]:
     """Return the branches a figure agrees with, each with its distance, 0 to 1."""
     rounding = claimed.rounding if claimed.digits >= sight.digits else 0.0
-    allowed = max(rounding, sight.floor)
+    # where rounding is coarse the floor hardly counts beside it
+    allowed = max(rounding, sight.floor) + BESIDE_ROUNDING * sight.floor
     found = [(_distance(claimed.value, one, allowed), one) for one in branches]
     return [(distance, one) for distance, one in found if distance <= 1]
 
