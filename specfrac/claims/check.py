@@ -71,6 +71,7 @@ from specfrac.flags import Flag, ranked
 from specfrac.settings import Settings
 
 WHOLE = "by the whole scan"
+SAME_PLACE = 0.5  # nm; readings of a scan are taken at the very wavelengths of a set
 READING_SHARPNESS = 5.0  # most readings agree far better than the widest allowed; a judgement
 COMPUTED = {"digits-swapped": 0.2}  # digits are swapped in copying, less in computing; a judgement
 TOGETHER = 5.0  # how much several readings that agree on a slip speak for it; a judgement
@@ -190,7 +191,7 @@ def _scan_read(
         close = 0
         for one in readings:
             value = scan.reads(one.wavelength)
-            limit = settings["claims_reading"] + 0.02 * abs(value)
+            limit = settings["claims_reading"] + settings["claims_reading_share"] * abs(value)
             close += abs(value - one.absorbance.value) <= limit + scan.changes(one.wavelength, 1.0)
         dilution = claim.numbers.get("dilution_factor")
         return close, dilution is not None and math.isclose(dilution.value, scan.dilution_factor)
@@ -371,7 +372,9 @@ def _set_ratio(working: Working) -> float:
     values = []
     for one in (stated, right[0]):
         readings = scan_readings(working, one.wavelengths)
-        values.append(_by_equations(one, working.pigment, readings, working.scan.path_length, 0.5))
+        values.append(
+            _by_equations(one, working.pigment, readings, working.scan.path_length, SAME_PLACE)
+        )
     first, second = values
     if first is None or not second:
         return math.nan

@@ -26,6 +26,8 @@ THOUSAND = 1e3
 PERCENT = 100.0
 SWAPPED = {"chlorophyll-a": "chlorophyll-b", "chlorophyll-b": "chlorophyll-a"}
 MIXTURE = "one-band-in-mixture"
+SCAN_STEP = 1.0  # nm; an observed maximum is known no better than the usual step
+FOOT_OF_A_BAND = 0.2  # of the strongest reading; nobody takes an absorptivity for a weaker one
 CURSOR_STEP = 0.5  # nm; finer, and the reading says nothing more of the place
 SPREAD_LIMIT = 0.05  # a difference of two bands may cancel; beyond this no slip can be told
 
@@ -167,7 +169,7 @@ def placed_wrong(working: Working, reading: Reading) -> float | None:
     if distance == 0 or distance > reach:
         return None
     top = scan.maximum_near(nearest, reach / 2)
-    if abs(reading.wavelength - top) <= 1.0 + working.settings["claims_reading_nm"]:
+    if abs(reading.wavelength - top) <= SCAN_STEP + working.settings["claims_reading_nm"]:
         return None
     there, here = scan.reads(nearest), scan.reads(reading.wavelength)
     if not math.isfinite(there) or abs(there - here) <= reading_tolerance(working, reading):
@@ -685,9 +687,9 @@ def _from_shape(working: Working) -> list[Branch]:
     ]
     top = max((value for _, value in values), default=0.0)
     return [
-        Branch(value, how=f"the library's at {nm:g} nm", tolerance=0.01)
+        Branch(value, how=f"the library's at {nm:g} nm")
         for nm, value in values
-        if value > 0.2 * top
+        if value > FOOT_OF_A_BAND * top
     ]
 
 
