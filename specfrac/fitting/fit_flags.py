@@ -171,7 +171,7 @@ def scan_disagreement(
 def reference_flags(fit: MixtureFit) -> list[Flag]:
     flags = []
     entries = [
-        entry for entry, found in zip(fit.references.entries, fit.detected, strict=True) if found
+        entry for entry, found in zip(fit.references.entries, fit.quantified, strict=True) if found
     ]
     estimates = [entry.pigment for entry in entries if entry.grade == "estimate"]
     adapted = [entry.pigment for entry in entries if entry.grade == "adapted"]
