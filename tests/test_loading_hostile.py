@@ -313,6 +313,20 @@ def large(size: int) -> Iterator[tuple[str, bytes]]:
     yield "emoji", "😀".encode() + b"400,0.1\n" * (size // 8)
     yield "repeats", b"##TITLE=a\n##XUNITS=nm\n##XYDATA=(X++(Y..Y))\n1 1" + b"s999" * (size // 4)
     yield "records", b"##TITLE=a\n" + b"##A=1\n" * (size // 6)
+    yield "digits with a letter", b"1," + b"9" * size + b"x\n400,1\n"
+    yield (
+        "digits with points",
+        b"##TITLE=a\n##XUNITS=nm\n##XYDATA=(X++(Y..Y))\n1 " + b"9" * size + b".1.",
+    )
+    yield "separators", b"1" + b";" * size
+    yield "blanks inside", b"a" + b" " * size + b"b\n" + b"400 1.5\n" * 30
+    yield "blanks and a bracket", (b"a" + b" " * 99) * (size // 100) + b"\n" + b"400 1.5\n" * 30
+    yield "a word again and again", b"nm," + b"transmi" * (size // 7) + b"\n400,1.5\n" * 30
+    yield "a long heading", b"log" * (size // 3) + b",nm\n" + b"400,1.5\n" * 30
+    yield "key and value", b"a: " + b" " * size + b"\n400,1.5\n" * 30
+    yield "comment signs", b"$$\n\n" * (size // 4)
+    yield "comment signs in a row", b"$$ " * (size // 3)
+    yield "numbers of a line", b"A,1,2\n" * 3 + b"1" * size + b"a1 nm\n" + b"A,1,2\n1 nm\n" * 30
     yield "elements", b"<AnIML>" + b"<a>" * (size // 3)
     yield "siblings", b"<AnIML>" + b"<a/>" * (size // 4) + b"</AnIML>"
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from specfrac.errors import ScanFileError
 from specfrac.loading.axis import check_range, looks_like_axis, to_nm
-from specfrac.loading.blocks import Block, Interpretation, NotASpectrumError
+from specfrac.loading.blocks import FEWEST_POINTS, Block, Interpretation, NotASpectrumError
 from specfrac.loading.cells import number
 from specfrac.loading.faults import not_measured, refuse_faults, refuse_short_rows, refuse_two_marks
 from specfrac.loading.headings import Headings, heading_of
@@ -17,7 +17,7 @@ from specfrac.loading.layouts import told_apart
 from specfrac.loading.table import Table
 from specfrac.loading.words import axis_word, ordinate_word
 
-_FEWEST = 20
+_LONGEST = 40
 _WITH_UNIT = re.compile(r"(.*\d)\s*(nm|cm-1|1/cm)", re.IGNORECASE)
 
 
@@ -31,7 +31,7 @@ def by_rows(table: Table, headings: Headings, file: str) -> Interpretation:
     ScanFileError
         If it is a spectrum with a fault.
     """
-    if table.n_columns < _FEWEST:
+    if table.n_columns < FEWEST_POINTS:
         raise NotASpectrumError("no row holds wavelengths")
     axis = _axis_in_heading(table, headings)
     first = 0
@@ -40,7 +40,7 @@ def by_rows(table: Table, headings: Headings, file: str) -> Interpretation:
         axis, first = table.values[0], 1
         corner = tuple(table.texts[column][0] for column in sorted(table.texts))
     columns = np.flatnonzero(np.isfinite(axis))
-    if columns.size < _FEWEST or not looks_like_axis(axis[columns], strict=True):
+    if columns.size < FEWEST_POINTS or not looks_like_axis(axis[columns], strict=True):
         raise NotASpectrumError("no row holds wavelengths")
     if first == len(table):
         raise NotASpectrumError("it has a row of wavelengths and no readings below")
@@ -74,20 +74,22 @@ def _axis_in_heading(table: Table, headings: Headings) -> NDArray[np.float64] | 
     """Return the numbers of the heading row, NaN where it has none, or None."""
     for row in reversed(headings.rows):
         values = np.array([_wavelength(cell, table.dialect.decimal) for cell in row])
-        if np.count_nonzero(np.isfinite(values)) >= _FEWEST:
+        if np.count_nonzero(np.isfinite(values)) >= FEWEST_POINTS:
             return values
     return None
 
 
 def _wavelength(cell: str, decimal: str) -> float:
-    match = _WITH_UNIT.fullmatch(cell)
-    value = number(match[1].strip() if match else cell, decimal) if cell else None
+    match = _WITH_UNIT.fullmatch(cell) if len(cell) <= _LONGEST else None
+    value = (
+        number(match[1].strip() if match else cell, decimal) if 0 < len(cell) <= _LONGEST else None
+    )
     return np.nan if value is None else value
 
 
 def _refuse_both_ways(table: Table, headings: Headings, first: int, file: str) -> None:
     """Numbers across and numbers down may both be wavelengths: sample numbers look like them."""
-    if 0 in table.texts or len(table) - first < _FEWEST:
+    if 0 in table.texts or len(table) - first < FEWEST_POINTS:
         return
     if not looks_like_axis(table.values[first:, 0], strict=True):
         return

@@ -30,7 +30,7 @@ from specfrac.loading.words import axis_word, ordinate_word
 _START = re.compile(rb"\s*<(?:[?!a-zA-Z])")
 _TYPES = {"Float32": "<f4", "Float64": "<f8", "Int32": "<i4", "Int64": "<i8"}
 _VALUES = ("I", "L", "F", "D")
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-]?[0-9]+)?")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[Ee][+-]?[0-9]+)?")
 _MOST_DEEP = 60
 _MOST_VALUES = 1_000_000
 

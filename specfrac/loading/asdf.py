@@ -30,9 +30,9 @@ _DIFFERENCE = {c: str(i) for i, c in enumerate("%JKLMNOPQR")} | {
     c: f"-{i}" for i, c in enumerate("jklmnopqr", start=1)
 }
 _DUPLICATE = {c: str(i) for i, c in enumerate("STUVWXYZs", start=1)}
-_ABSCISSA = re.compile(r"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-][0-9]+)?)[\s,;]*")
+_ABSCISSA = re.compile(r"\s*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[Ee][+-][0-9]+)?)[\s,;]*")
 _TOKEN = re.compile(
-    r"(?P<plain>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-][0-9]+)?)(?!\.)"
+    r"(?P<plain>[+-]?(?:[0-9]++(?:\.[0-9]*+)?|\.[0-9]++)(?:[Ee][+-][0-9]++)?)(?!\.)"
     r"|(?P<coded>[@A-Ia-i%J-Rj-rS-Zs])(?P<digits>[0-9]*)|(?P<missing>\?)|(?P<gap>[\s,;]+)"
 )
 

@@ -15,14 +15,12 @@ from numpy.typing import NDArray
 
 from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
-from specfrac.loading.blocks import Block
+from specfrac.loading.blocks import FEWEST_POINTS, Block
 from specfrac.loading.content import FileContent
 from specfrac.loading.faults import tamed
 from specfrac.loading.ordinate import Ordinate, conversion_flags, decide, to_absorbance
 from specfrac.scans import Scan
 
-FEWEST_POINTS = 20
-"""A rule of this package: fewer points are no scan."""
 REPEAT_TOLERANCE = 0.01
 """A; readings at a repeated wavelength must agree within it to be averaged."""
 _STRAY_STEP = 20.0

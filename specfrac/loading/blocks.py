@@ -13,6 +13,9 @@ from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
 from specfrac.scans import Scan
 
+FEWEST_POINTS = 20
+"""A rule of this package: fewer points are no scan."""
+
 
 class NotASpectrumError(Exception):
     """A table holds something else; ``str(error)`` says why. Never leaves this package."""

@@ -12,13 +12,14 @@ import re
 NUMBER, BLANK, OVER, LITERAL, TEXT = "n", "b", "o", "x", "t"
 
 _NUMBERS = {
-    ".": re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eEdD][+-]?[0-9]+)?"),
+    ".": re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eEdD][+-]?[0-9]+)?"),
     ",": re.compile(r"[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eEdD][+-]?[0-9]+)?"),
 }
 _THOUSANDS = {
     ".": re.compile(r"[+-]?[1-9][0-9]{0,2}(?:[,' \u00a0\u2009\u202f’][0-9]{3})+(?:\.[0-9]*)?"),
     ",": re.compile(r"[+-]?[1-9][0-9]{0,2}(?:[.' \u00a0\u2009\u202f’][0-9]{3})+(?:,[0-9]*)?"),
 }
+_LONGEST = 80
 _MARKS = str.maketrans("", "", ",.' \u00a0\u2009\u202f’")
 _MISSING = re.compile(r"-|n\.?a\.?|n/a|null|none|n\.?d\.?|n\.?m\.?|missing|blank", re.IGNORECASE)
 _OVER = re.compile(
@@ -39,9 +40,11 @@ def kind_of(cell: str, decimal: str) -> str:
     """Return what a stripped cell is: NUMBER, BLANK, OVER, LITERAL or TEXT."""
     if not cell:
         return BLANK
-    if _NUMBERS[decimal].fullmatch(cell):
-        return NUMBER
-    if cell[0] in "0123456789+-−" and number(cell, decimal) is not None:
+    if len(cell) > _LONGEST:
+        return TEXT
+    if _NUMBERS[decimal].fullmatch(cell) or (
+        cell[0] in "0123456789+-−" and number(cell, decimal) is not None
+    ):
         return NUMBER
     if _LITERAL.fullmatch(cell):
         return LITERAL

@@ -10,8 +10,9 @@ from typing import Any
 from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
 from specfrac.loading.across import by_rows
-from specfrac.loading.assemble import FEWEST_POINTS, assemble
+from specfrac.loading.assemble import assemble
 from specfrac.loading.blocks import (
+    FEWEST_POINTS,
     Interpretation,
     NoScanError,
     NotASpectrumError,
@@ -39,6 +40,7 @@ _INTERPRETERS: tuple[_Interpreter, ...] = (
     by_numbered_labels,
 )
 _TWO_NUMBERS = re.compile(r"[\s\"'+-]*[0-9].*[\s;,|].*[0-9]")
+_LONGEST = 200
 _MAX_HEADER = 200
 _MAX_SKIPPED = 10
 _MOST_LINES = 500_000
@@ -93,7 +95,7 @@ def read(content: FileContent) -> Reading:
 
 def _no_numbers(file: str, lines: list[str]) -> str:
     for row, line in enumerate(lines, start=1):
-        if _TWO_NUMBERS.match(line):
+        if _TWO_NUMBERS.match(line[:_LONGEST]):
             return (
                 f"{file}, row {row}: {shown(line.strip())} is no row of numbers with one sign "
                 "between cells and one decimal mark. Export columns of bare numbers, without units."
@@ -117,9 +119,9 @@ def _without_cut_row(lines: list[str], dialect: Dialect) -> tuple[list[str], tup
         others = [row[-1] for row in above] if len(above) >= SURE_ROWS else cells[1:-1]
         if is_whole(cells[-1], others):
             return lines, ()
-    shown = lines[-1] if len(lines[-1]) <= 40 else lines[-1][:37] + "..."
     message = (
-        f"the file ends in row {len(lines)} without a line end; that row, {shown!r}, was dropped"
+        f"the file ends in row {len(lines)} without a line end; that row, {shown(lines[-1])}, "
+        "was dropped"
     )
     return lines[:-1], (Flag("truncated-file", message),)
 
@@ -199,9 +201,8 @@ def _text_below(lines: Sequence[str], end: int) -> list[Skipped]:
     below = [row for row, line in enumerate(lines[end:], start=end + 1) if line.strip(" \t,;|")]
     if not below:
         return []
-    first = lines[below[0] - 1].strip()
-    shown = first if len(first) <= 40 else first[:37] + "..."
-    return [Skipped(f"rows {below[0]}-{below[-1]}", f"text below the data ({shown!r})")]
+    first = shown(lines[below[0] - 1].strip())
+    return [Skipped(f"rows {below[0]}-{below[-1]}", f"text below the data ({first})")]
 
 
 def _reading(

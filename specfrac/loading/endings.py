@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 
 _FEWEST = 3
+_LONGEST = 80
 _FORM = re.compile(r"[+-]?[0-9]*([.,]?)([0-9]*)(?:[eEdD][+-]?([0-9]+))?")
 
 
@@ -32,10 +33,14 @@ def is_whole(last: str, others: Sequence[str]) -> bool:
     >>> is_whole("0.12", 5 * ["0.1234"]), is_whole("0.1200", 5 * ["0.1234"])
     (False, True)
     """
-    match = _FORM.fullmatch(last.strip())
+    match = _FORM.fullmatch(last.strip()) if len(last) <= _LONGEST else None
     if match is None or not match[1] or not match[2]:
         return False
-    forms = [form for form in map(_FORM.fullmatch, (other.strip() for other in others)) if form]
+    forms = [
+        form
+        for form in map(_FORM.fullmatch, (other.strip()[:_LONGEST] for other in others))
+        if form
+    ]
     if len(forms) < _FEWEST:
         return False
     exponents = {len(form[3]) for form in forms if form[3]}

@@ -20,6 +20,7 @@ from specfrac.loading.words import (
 
 _LOOKED_AT = 6
 _FEW_COLUMNS = 8
+_LONGEST_LOOSE = 300
 _KEPT_LINES, _KEPT_LETTERS = 20, 2000
 _COMMENT = re.compile(r"^\s*(?:#+|//+|!+|\"#+)\s*")
 _KEY_VALUE = re.compile(r"([^:=;,\t]+?)\s*[:=;,\t]\s*(.*)")
@@ -178,7 +179,7 @@ def _alike(cells: list[str], dialect: Dialect) -> bool:
 
 def _ways_to_split(text: str, dialect: Dialect, n_columns: int) -> list[list[str]]:
     ways = [dialect.split(text)]
-    if dialect.separator == " ":
+    if dialect.separator == " " and len(text) <= _LONGEST_LOOSE:
         ways = [
             _WIDE_BLANKS.split(text.strip()),
             re.sub(r"\s+([(\[])", r"_\1", text).split(),
@@ -192,6 +193,8 @@ def _ways_to_split(text: str, dialect: Dialect, n_columns: int) -> list[list[str
 
 def _split_loosely(text: str) -> list[str] | None:
     """Split "Wavelength, nm, Absorbance, AU" at the word for the ordinate."""
+    if len(text) > _LONGEST_LOOSE:
+        return None
     for match in re.finditer(r"[^\s,;|]+", text):
         left, right = text[: match.start()], text[match.start() :]
         if axis_word(left) and ordinate_word(match.group()) and not axis_word(right):
@@ -238,8 +241,8 @@ def title_above(above: Sequence[str], headings: Headings) -> str:
     texts = [line.strip(" \t,;|\"'#") for line in above]
     texts = [text for text in texts if text]
     for text in texts:
-        match = _KEY_VALUE.fullmatch(text)
+        match = _KEY_VALUE.fullmatch(text[:_LONGEST_LOOSE])
         if match and names_samples(match[1]) and match[2].strip(" \"'"):
             return match[2].strip(" \"'")
     free = texts[: len(texts) - len(headings.rows)]
-    return free[0] if len(free) == 1 and not _KEY_VALUE.fullmatch(free[0]) else ""
+    return free[0] if len(free) == 1 and not _KEY_VALUE.fullmatch(free[0][:_LONGEST_LOOSE]) else ""

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
 from specfrac.loading.asdf import AsdfError, Ordinates, unfold
-from specfrac.loading.assemble import FEWEST_POINTS, assemble
+from specfrac.loading.assemble import assemble
 from specfrac.loading.axis import check_range, to_nm
-from specfrac.loading.blocks import Block, NotASpectrumError, Reading, Skipped
+from specfrac.loading.blocks import FEWEST_POINTS, Block, NotASpectrumError, Reading, Skipped
 from specfrac.loading.content import FileContent, decode
 from specfrac.loading.faults import not_measured, shown
 from specfrac.loading.jcamp_records import (
@@ -33,9 +33,7 @@ from specfrac.loading.jcamp_records import (
 )
 from specfrac.loading.words import axis_word, ordinate_word
 
-_START = re.compile(
-    rb"\s*(?:\$\$[^\r\n]*[\r\n]+\s*)*##\s*(?:TITLE|JCAMP[-_ /]*DX)\s*=", re.IGNORECASE
-)
+_START = re.compile(rb"(?:\s*\$\$[^\r\n]*+)*+\s*##\s*(?:TITLE|JCAMP[-_ /]*DX)\s*=", re.IGNORECASE)
 _TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "NTUPLES", "RADATA", "DATATABLE")
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from specfrac.errors import ScanFileError
 from specfrac.loading.faults import shown
 
-NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[EeDd][+-]?[0-9]+)?")
+NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[EeDd][+-]?[0-9]+)?")
 _LABEL = re.compile(r"\s*##([^=]*)=?(.*)")
 _IGNORED = re.compile(r"[\s\-/_]")
 _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+(?:,[0-9]+)?")

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specfrac.errors import ScanFileError
+from specfrac.loading.faults import shown
 from specfrac.loading.headings import find_headings
 from specfrac.loading.table import SURE_ROWS, Table
 
@@ -101,9 +102,8 @@ def _refuse_if_row_of(before: Table, table: Table, lines: Sequence[str], file: s
 
 
 def _refuse(file: str, row: int, line: str, table: Table) -> None:
-    shown = line if len(line) <= 40 else line[:37] + "..."
     raise ScanFileError(
-        f"{file}, row {row}: {shown!r} does not fit the {table.n_columns} columns of the rows "
+        f"{file}, row {row}: {shown(line)} does not fit the {table.n_columns} columns of the rows "
         "around it. Correct the row, or mark it as a comment with '#'."
     )
 

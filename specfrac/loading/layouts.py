@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from specfrac.errors import ScanFileError
 from specfrac.loading.axis import LOWEST_NM, check_range, looks_like_axis, refuse_wavenumbers, to_nm
-from specfrac.loading.blocks import Block, Interpretation, NotASpectrumError, Skipped
+from specfrac.loading.blocks import FEWEST_POINTS, Block, Interpretation, NotASpectrumError, Skipped
 from specfrac.loading.faults import (
     not_measured,
     refuse_faults,
@@ -25,8 +25,6 @@ from specfrac.loading.headings import Heading, Headings
 from specfrac.loading.ordinate import HIGHEST_PERCENT
 from specfrac.loading.table import Table
 from specfrac.loading.words import is_refused, is_weak
-
-FEWEST_ROWS = 20
 
 
 def by_columns(table: Table, headings: Headings, file: str) -> Interpretation:
@@ -39,7 +37,7 @@ def by_columns(table: Table, headings: Headings, file: str) -> Interpretation:
     ScanFileError
         If it is a spectrum with a fault.
     """
-    if len(table) < FEWEST_ROWS:
+    if len(table) < FEWEST_POINTS:
         raise NotASpectrumError(f"{len(table)} rows are too few for a scan")
     numeric = [c for c in range(table.n_columns) if c not in table.texts]
     axes = find_axes(table, headings, numeric, file)

@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 
 from specfrac.errors import ScanFileError
 from specfrac.loading.axis import HIGHEST_NM, LOWEST_NM, check_range, looks_like_axis, to_nm
-from specfrac.loading.blocks import Block, Interpretation, NotASpectrumError, Skipped
+from specfrac.loading.blocks import FEWEST_POINTS, Block, Interpretation, NotASpectrumError, Skipped
 from specfrac.loading.faults import not_measured, refuse_faults, refuse_short_rows, refuse_two_marks
 from specfrac.loading.headings import Headings
 from specfrac.loading.layouts import spectra_among
 from specfrac.loading.table import Table
 from specfrac.loading.words import names_samples, ordinate_word
 
-_FEWEST = 20
 _MOST_COLUMNS = 8
 
 
@@ -88,9 +87,9 @@ def _read(
 
 def _refuse_short_samples(names: list[str], sizes: list[int], file: str) -> None:
     for name, size in zip(names, sizes, strict=True):
-        if size < _FEWEST:
+        if size < FEWEST_POINTS:
             raise ScanFileError(
-                f"{file}, {name!r}: {size} points, but a scan needs at least {_FEWEST}. "
+                f"{file}, {name!r}: {size} points, but a scan needs at least {FEWEST_POINTS}. "
                 "Export the whole scan, at a step of 1 nm or less."
             )
 
@@ -122,7 +121,7 @@ def _repeats(values: NDArray[np.float64]) -> bool:
     if not np.isfinite(values).all():
         return False
     count = np.unique(values, return_counts=True)[1]
-    return bool(count.min() >= _FEWEST)
+    return bool(count.min() >= FEWEST_POINTS)
 
 
 def _groups(table: Table, labels: list[int]) -> tuple[NDArray[np.intp], list[str]]:

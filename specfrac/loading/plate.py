@@ -9,13 +9,14 @@ import numpy as np
 
 from specfrac.errors import ScanFileError
 from specfrac.loading.axis import HIGHEST_NM, LOWEST_NM, check_range
-from specfrac.loading.blocks import Block, Interpretation
+from specfrac.loading.blocks import FEWEST_POINTS, Block, Interpretation
 from specfrac.loading.cells import number
 from specfrac.loading.faults import not_measured, refuse_faults, refuse_short_rows
+from specfrac.loading.joining import refuse_torn_row
 from specfrac.loading.table import Table
 from specfrac.loading.words import axis_word, preamble_ordinate
 
-_FEWEST = 20
+_LONGEST = 200
 _ROW_NAME = re.compile(r"[A-P]|A[A-F]")
 _NUMBER = re.compile(r"(?<![\w.,])\d+(?:[.,]\d+)?(?![\w.,]*\d)")
 
@@ -29,7 +30,7 @@ def by_plates(tables: Sequence[Table], lines: Sequence[str], file: str) -> Inter
         If the grids differ in shape, or a cell is no reading.
     """
     grids = [table for table in tables if _is_grid(table)]
-    if len(grids) < _FEWEST:
+    if len(grids) < FEWEST_POINTS:
         return None
     wavelengths = []
     for table in grids:
@@ -42,6 +43,7 @@ def by_plates(tables: Sequence[Table], lines: Sequence[str], file: str) -> Inter
     for table in grids:
         refuse_faults(table, file)
         refuse_short_rows(table, file)
+        refuse_torn_row(table, lines, file)
         if _wells(table) != wells:
             raise ScanFileError(
                 f"{file}, row {table.rows[0]}: the wells differ from those of the first grid (row "
@@ -88,7 +90,7 @@ def _wells(table: Table) -> list[str]:
 def _wavelength_above(table: Table, lines: Sequence[str]) -> float | None:
     """Return the one wavelength named in the few lines above a grid."""
     for line in reversed(lines[max(0, table.rows[0] - 5) : table.rows[0] - 1]):
-        found = _NUMBER.findall(line.replace("nm", " nm"))
+        found = _NUMBER.findall(line[:_LONGEST].replace("nm", " nm"))
         if len(found) == 1 and (
             axis_word(line) or "nm" in line.lower() or line.strip() == found[0]
         ):

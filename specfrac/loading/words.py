@@ -7,6 +7,7 @@ of one instrument. All patterns work on `plain`, which folds case and width.
 from __future__ import annotations
 
 import re
+import sys
 import unicodedata
 from functools import lru_cache
 
@@ -52,6 +53,7 @@ EXACT_ORDINATES = {
     "%": "percent-transmittance",
     "t": "transmittance-or-percent",
 }
+_LONGEST = 200
 _REFUSED = tuple((name, re.compile(pattern)) for name, pattern in REFUSED_ORDINATES)
 _ACCEPTED = tuple((name, re.compile(pattern)) for name, pattern in ACCEPTED_ORDINATES)
 
@@ -104,9 +106,12 @@ _PREAMBLE_KEY = re.compile(
 )
 
 
-def plain(text: str) -> str:
-    """Fold width, case and odd signs so that one pattern fits all spellings."""
-    text = text.replace("_", " ")
+def plain(text: str, longest: int = _LONGEST) -> str:
+    """Fold width, case and odd signs so that one pattern fits all spellings.
+
+    Only the beginning of a long text counts, lest a pattern take its time.
+    """
+    text = text[:longest].replace("_", " ")
     if text.isascii():
         return text.strip().lower()
     folded = unicodedata.normalize("NFKC", text).strip().lower()
@@ -171,7 +176,7 @@ def preamble_ordinate(lines: list[str]) -> str | None:
     "Photometric mode: %T" counts, "Lamp intensity: 5" does not.
     """
     for line in lines:
-        parts = re.split(r"[:=;,\t]|\s{2,}", line.lstrip("#/%! \t"), maxsplit=1)
+        parts = re.split(r"[:=;,\t]|\s{2,}", line[:_LONGEST].lstrip("#/%! \t"), maxsplit=1)
         if len(parts) == 2 and _PREAMBLE_KEY.fullmatch(plain(parts[0])):
             word = ordinate_word(parts[1].strip(' \t",;'))
             if word is not None:
@@ -195,7 +200,7 @@ _SHORT = ("a", "t", "%", "x", "y", "w", "n", "s", "#", "no", "nr", "no.", "nr.",
 
 def may_matter(headings: tuple[str, ...]) -> bool:
     """Whether any heading could hold a word of this module; cheap, for a thousand columns."""
-    joined = plain("\n".join(headings))
+    joined = plain("\n".join(headings), sys.maxsize)
     if any(stem in joined for stem in _STEMS):
         return True
     return any(plain(heading) in _SHORT for heading in headings if len(heading) <= 3)
