@@ -725,10 +725,11 @@ def test_equal_methods_are_seldom_called_different():
 
 
 def test_a_difference_is_found_as_often_as_predicted():
-    from specfrac.compare.power import detectable_difference
+    from specfrac.compare.power import Precision, detectable_difference
 
     rng = np.random.default_rng(12)
-    wanted = detectable_difference(5 * math.sqrt(2 / 6), 10, significance=0.05, power=0.8)
+    precision = Precision(((25 / 6, 5.0), (25 / 6, 5.0)))
+    wanted = detectable_difference(precision, significance=0.05, power=0.8)
     found = 0
     for _ in range(400):
         values = {

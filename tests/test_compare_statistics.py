@@ -18,7 +18,13 @@ from specfrac.compare.design import design
 from specfrac.compare.drawing import Axis, axis_for
 from specfrac.compare.limits import changed_limits, default_limits
 from specfrac.compare.measures import Measure
-from specfrac.compare.power import detectable_difference, power, runs_needed
+from specfrac.compare.power import (
+    Precision,
+    detectable_difference,
+    planned,
+    power,
+    runs_needed,
+)
 from specfrac.compare.scatter import between_variance, scatter
 from specfrac.compare.statistics import (
     adjusted_means,
@@ -172,19 +178,39 @@ def test_scatter_from_measurement_alone_is_recognised():
 
 @pytest.mark.parametrize("df", [1.0, 2.5, 8.0, 60.0])
 def test_the_detectable_difference_has_the_wanted_power(df):
-    found = detectable_difference(2.0, df, significance=0.05, power=0.8)
-    assert power(found, 2.0, df, significance=0.05) == pytest.approx(0.8, abs=1e-5)
-    assert power(0.0, 2.0, df, significance=0.05) == pytest.approx(0.05, abs=1e-9)
+    precision = Precision(((4.0, df),))
+    found = detectable_difference(precision, significance=0.05, power=0.8)
+    assert power(found, precision, significance=0.05) == pytest.approx(0.8, abs=1e-5)
+    assert power(0.0, precision, significance=0.05) == pytest.approx(0.05, abs=1e-9)
 
 
 # Two unpaired groups, 80 % power, 5 %, in percent of the mean at a relative standard
-# deviation of 10 %: computed by others for planning in this trade, rounded to whole percent.
+# deviation of 10 %: computed by others for planning in this trade, rounded to whole percent,
+# with one variance for both groups.
 @pytest.mark.parametrize(("runs", "percent"), [(3, 31), (5, 20), (8, 15), (12, 12), (20, 9)])
 def test_a_planning_table_is_reproduced(runs, percent):
-    found = detectable_difference(
-        10 * math.sqrt(2 / runs), 2 * runs - 2, significance=0.05, power=0.8
-    )
+    pooled = Precision(((100 * 2 / runs, 2.0 * runs - 2),))
+    found = detectable_difference(pooled, significance=0.05, power=0.8)
     assert found == pytest.approx(percent, abs=0.8)
+
+
+def test_averaging_over_one_variance_is_the_noncentral_t():
+    """The average over the estimate's distribution against scipy's own distribution."""
+    one, same = Precision(((1.0, 5.0),)), Precision(((1.0, 5.0), (0.0, 5.0)))
+    for difference in (0.0, 1.0, 3.0, 6.0):
+        expected = power(difference, one, significance=0.05)
+        assert power(difference, same, significance=0.05) == pytest.approx(expected, abs=2e-4)
+
+
+@pytest.mark.parametrize(("counts", "spreads"), [((3, 3), (1, 1)), ((4, 9), (2, 1))])
+def test_the_power_of_the_welch_test_is_what_simulation_finds(counts, spreads):
+    rng = np.random.default_rng(10)
+    parts = [(float(s**2 / n), n - 1.0) for n, s in zip(counts, spreads, strict=True)]
+    difference = 2.5
+    samples = [s * rng.standard_normal((20_000, n)) for n, s in zip(counts, spreads, strict=True)]
+    p = stats.ttest_ind(samples[0] + difference, samples[1], axis=1, equal_var=False).pvalue
+    found = power(difference, Precision(tuple(parts)), significance=0.05)
+    assert np.mean(p < 0.05) == pytest.approx(found, abs=0.012)
 
 
 def test_runs_needed_are_the_fewest_that_do():
@@ -192,11 +218,11 @@ def test_runs_needed_are_the_fewest_that_do():
     assert needed is not None
 
     def reached(n):
-        a, b = 1.0, 1.5**2
-        df = (n - 1) * (a + b) ** 2 / (a * a + b * b)
-        return power(2.0, math.sqrt((a + b) / n), df, significance=0.05)
+        return power(2.0, planned(n, 1.0, 1.5), significance=0.05)
 
     assert reached(needed) >= 0.8 > reached(needed - 1)
+    paired = runs_needed(2.0, 1.0, 1.5, significance=0.05, power=0.8, paired=True)
+    assert paired is not None and paired >= needed
     assert runs_needed(0.001, 1.0, 1.0, significance=0.05, power=0.8) is None
     assert runs_needed(2.0, 0.0, 0.0, significance=0.05, power=0.8) is None
 

@@ -21,7 +21,7 @@ from specfrac.compare.design import (
     named_blocks,
 )
 from specfrac.compare.measures import HIGHER, LOWER, Measure, Value
-from specfrac.compare.power import detectable_difference, runs_needed
+from specfrac.compare.power import Precision, detectable_difference, runs_needed
 from specfrac.compare.scatter import Scatter, scatter
 from specfrac.compare.statistics import (
     LOG_SCALE_LIMIT,
@@ -536,8 +536,7 @@ def _difference(
     present = _presentation(sample, means, (i, j), estimate, half, quantile, parts)
     per_claim = t_p_value(quantile, df)
     seen = detectable_difference(
-        math.sqrt(own_variance + parts.foreign),
-        df,
+        _precision(means, layout, (i, j), own_df, parts.foreign),
         significance=per_claim,
         power=settings["power"],
     )
@@ -563,7 +562,8 @@ def _difference(
             *_spreads(means, i, j),
             significance=per_claim,
             power=settings["power"],
-            blocks=len(set(sample.blocks)) if layout.kind != UNPAIRED else 0,
+            blocks=len(set(sample.blocks)) if layout.kind == BLOCKED else 0,
+            paired=layout.kind == PAIRED,
             largest=int(settings["runs_searched"]),
         )
         if not math.isnan(per_claim)
@@ -574,6 +574,28 @@ def _difference(
         foreign_part=_part(parts.foreign, variance),
         direction=math.copysign(1.0, estimate),
     )
+
+
+def _precision(
+    means: AdjustedMeans, layout: Design, pair: tuple[int, int], df: float, foreign: float
+) -> Precision:
+    """Return how well a difference is known, for what could have been found.
+
+    Paired, or by a chain over other methods, one variance is estimated; otherwise each of
+    the two methods has its own, with the residual degrees of freedom of its runs.
+    """
+    i, j = pair
+    contrast = np.zeros(means.means.size)
+    contrast[i], contrast[j] = 1.0, -1.0
+    if layout.kind == PAIRED or (layout.kind == BLOCKED and means.means.size > 2):
+        return Precision(((means.variance(contrast), df),), foreign)
+    weights = contrast @ means.weights
+    parts = []
+    for at in pair:
+        own = means.codes == at
+        variance = float(np.sum(weights[own] ** 2)) * float(means.spread[at]) ** 2
+        parts.append((variance, float(np.sum(1 - means.leverage[own]))))
+    return Precision(tuple(parts), foreign)
 
 
 @dataclass(frozen=True, slots=True)
@@ -659,7 +681,8 @@ def _effect(means: AdjustedMeans, estimate: float, i: int, j: int, df: float) ->
     root = math.sqrt((first**2 + second**2) / 2)
     if not root > 0:
         return math.nan
-    pooled = pooled_df(first, second, int(means.counts[i]), int(means.counts[j]))
+    counts = np.bincount(means.codes, minlength=means.means.size)
+    pooled = pooled_df(first, second, int(counts[i]), int(counts[j]))
     return estimate / root * hedges_factor(min(pooled, df) if df > 0 else pooled)
 
 

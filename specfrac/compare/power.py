@@ -1,86 +1,166 @@
 """What a design can see: smallest detectable difference, runs needed.
 
-Power of a two-sided t test is that of the noncentral t distribution, from scipy.
+One variance estimate: the noncentral t distribution, from scipy. Two (Welch's test): the
+test's degrees of freedom vary from sample to sample, which with few runs costs power that
+a noncentral t does not know of; so the power is averaged over the variances' own
+distributions.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
 
 POWER_TOLERANCE = 1e-6
+NODES = 40  # of the average over a variance; 3 + 3 runs are good to 1e-4
 LARGEST_SHIFT = 5.0  # standard errors
 HIGHEST_SHIFT = 1e6  # where a search ends; a single degree of freedom needs large ones
 
 
-def power(difference: float, standard_error: float, df: float, *, significance: float) -> float:
+@dataclass(frozen=True, slots=True)
+class Precision:
+    """How well a difference is known.
+
+    Attributes
+    ----------
+    parts : tuple of (float, float)
+        Variance each estimated scatter adds, and its degrees of freedom; one or two.
+    known : float
+        Variance that is known and not estimated.
+    """
+
+    parts: tuple[tuple[float, float], ...]
+    known: float = 0.0
+
+    @property
+    def variance(self) -> float:
+        """Variance of the difference."""
+        return sum(variance for variance, _ in self.parts) + self.known
+
+    @property
+    def usable(self) -> bool:
+        """Whether anything can be said."""
+        return (
+            bool(self.parts)
+            and all(v >= 0 and df > 0 for v, df in self.parts)
+            and (0 < self.variance < math.inf)
+        )
+
+
+def power(difference: float, precision: Precision, *, significance: float) -> float:
     """Chance that a true difference is found by a two-sided t test.
 
     Parameters
     ----------
     difference : float
         True one.
-    standard_error : float
-        Of the estimated difference.
-    df : float
-        Its degrees of freedom.
+    precision : Precision
+        With the true variances.
     significance : float
         Of the test.
 
     Returns
     -------
     float
-        NaN when standard error or df is not known.
+        NaN when the precision is not known.
     """
-    from scipy import stats
-
-    if not (standard_error > 0 and df > 0):
+    if not precision.usable:
         return math.nan
-    limit = float(stats.t.ppf(1 - significance / 2, df))
-    return _found(limit, df, abs(difference) / standard_error)
+    if len(precision.parts) == 1 and precision.known == 0:
+        return _noncentral(difference, precision, significance)
+    return _averaged(difference, precision, significance)
 
 
-def _found(limit: float, df: float, shift: float) -> float:
-    """Chance that a noncentral t lies beyond either limit."""
+def _noncentral(difference: float, precision: Precision, significance: float) -> float:
     from scipy import stats
 
+    df = precision.parts[0][1]
+    limit = float(stats.t.ppf(1 - significance / 2, df))
+    shift = abs(difference) / math.sqrt(precision.variance)
     upper = float(stats.nct.sf(limit, df, shift))
     if shift > LARGEST_SHIFT:
         return upper  # the lower tail is below 3e-7, where scipy gives NaN now and then
     return upper + float(stats.nct.cdf(-limit, df, shift))
 
 
-def detectable_difference(
-    standard_error: float, df: float, *, significance: float, power: float
-) -> float:
+def _averaged(difference: float, precision: Precision, significance: float) -> float:
+    """Average over the estimated variances, each a chi-square over its df."""
+    from scipy import special
+
+    estimated, df, weights = _estimates(precision)
+    limit = special.stdtrit(df, 1 - significance / 2) * np.sqrt(estimated)
+    sigma = math.sqrt(precision.variance)
+    found = special.ndtr((difference - limit) / sigma) + special.ndtr((-difference - limit) / sigma)
+    return float(weights @ found)
+
+
+@lru_cache(maxsize=64)
+def _estimates(precision: Precision) -> tuple[Array, Array, Array]:
+    """Estimated variances, Welch's degrees of freedom, and how likely each is."""
+    grids = [_chi_square_nodes(df) for _, df in precision.parts]
+    parts = [
+        variance * factors
+        for (variance, _), (factors, _) in zip(precision.parts, grids, strict=True)
+    ]
+    mesh = np.meshgrid(*parts, indexing="ij")
+    weights = np.ones(())
+    for _, chances in grids:
+        weights = np.multiply.outer(weights, chances)
+    total = np.full(mesh[0].shape, precision.known)
+    spread = np.full(mesh[0].shape, 1e-300)
+    for part, (_, df) in zip(mesh, precision.parts, strict=True):
+        total = total + part
+        spread = spread + part**2 / df
+    return total.ravel(), (total**2 / spread).ravel(), weights.ravel()
+
+
+@lru_cache(maxsize=256)
+def _chi_square_nodes(df: float) -> tuple[Array, Array]:
+    from scipy import stats
+
+    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    return stats.chi2.ppf((nodes + 1) / 2, df) / df, weights / 2
+
+
+def detectable_difference(precision: Precision, *, significance: float, power: float) -> float:
     """Smallest true difference that would have been found with the given chance.
 
     Parameters
     ----------
-    standard_error : float
-        Of the estimated difference.
-    df : float
+    precision : Precision
     significance, power : float
 
     Returns
     -------
     float
-        In the unit of the standard error; NaN when it or df is not known.
+        NaN when the precision is not known.
     """
-    from scipy import optimize, stats
+    from scipy import optimize
 
-    if not (standard_error > 0 and df > 0):
+    if not precision.usable:
         return math.nan
-    limit = float(stats.t.ppf(1 - significance / 2, df))
+    unit = math.sqrt(precision.variance)
 
     def missing(shift: float) -> float:
-        return _found(limit, df, shift) - power
+        return found_with(shift * unit, precision, significance) - power
 
-    top = limit + 3.0
+    top = 4.0
     while missing(top) < 0 and top < HIGHEST_SHIFT:
         top *= 2
     if not missing(top) >= 0:
         return math.nan
-    return standard_error * float(optimize.brentq(missing, 0.0, top, xtol=POWER_TOLERANCE))
+    return unit * float(optimize.brentq(missing, 0.0, top, xtol=POWER_TOLERANCE))
+
+
+def found_with(difference: float, precision: Precision, significance: float) -> float:
+    """Return the power; see `power`, whose name a parameter takes here and there."""
+    return power(difference, precision, significance=significance)
 
 
 def runs_needed(
@@ -91,6 +171,7 @@ def runs_needed(
     significance: float,
     power: float,
     blocks: int = 0,
+    paired: bool = False,
     largest: int = 1000,
 ) -> int | None:
     """Runs of each method that find a true difference with the given chance.
@@ -104,6 +185,8 @@ def runs_needed(
     significance, power : float
     blocks : int
         Number of blocks the runs are spread over; 0 for none.
+    paired : bool
+        Each further run of both methods comes in a block of its own.
     largest : int
         Where the search ends.
 
@@ -116,7 +199,8 @@ def runs_needed(
         return None
 
     def enough(n: int) -> bool:
-        return _power_of(n, difference, first_sd, second_sd, significance, blocks) >= power
+        precision = planned(n, first_sd, second_sd, blocks=blocks, paired=paired)
+        return found_with(difference, precision, significance) >= power
 
     low, high = 1, 2
     while not enough(high):
@@ -129,13 +213,13 @@ def runs_needed(
     return high if high <= largest else None
 
 
-def _power_of(
-    n: int, difference: float, first_sd: float, second_sd: float, significance: float, blocks: int
-) -> float:
-    a, b = first_sd**2, second_sd**2
-    df = (n - 1) * (a + b) ** 2 / (a * a + b * b)
-    if blocks:
-        # one mean of each block is estimated besides the difference
-        df *= max(2 * n - min(blocks, n) - 1, 0) / (2 * n - 2)
-    found = power(difference, math.sqrt((a + b) / n), df, significance=significance)
-    return 0.0 if math.isnan(found) else found
+def planned(
+    runs: int, first_sd: float, second_sd: float, *, blocks: int = 0, paired: bool = False
+) -> Precision:
+    """Return the precision of a design with so many runs of each method."""
+    a, b = first_sd**2 / runs, second_sd**2 / runs
+    if paired:
+        return Precision(((a + b, float(runs - 1)),))
+    # one mean of each block is estimated besides the difference; each method bears half
+    lost = (min(blocks, runs) + 1) / 2 if blocks else 1.0
+    return Precision(((a, runs - lost), (b, runs - lost)))

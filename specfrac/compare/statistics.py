@@ -276,7 +276,8 @@ class AdjustedMeans:
     spread : ndarray, shape (k,)
         Standard deviation of a run of each method, blocks taken out; NaN when the
         method has no residual of its own.
-    counts : ndarray, shape (k,)
+    codes : ndarray of int, shape (n,)
+        Method of each run.
     weights : ndarray, shape (k, n)
         means = weights · values.
     residuals, leverage : ndarray, shape (n,)
@@ -287,7 +288,7 @@ class AdjustedMeans:
     means: Array
     covariance: Array
     spread: Array
-    counts: Codes
+    codes: Codes
     weights: Array
     residuals: Array
     leverage: Array
@@ -377,7 +378,7 @@ def adjusted_means(
         means=weights @ y,
         covariance=(weights * squares) @ weights.T,
         spread=np.sqrt(variances),
-        counts=np.bincount(m, minlength=k).astype(np.int64),
+        codes=m,
         weights=weights,
         residuals=residuals,
         leverage=leverage,

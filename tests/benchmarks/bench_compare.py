@@ -84,31 +84,35 @@ def false_claims(
 
 
 def found_and_predicted(
-    comparisons: int, *, counts: Sequence[int], spreads: Sequence[float], seed: int = 2
+    comparisons: int,
+    *,
+    counts: Sequence[int],
+    spreads: Sequence[float],
+    blocks: int = 0,
+    seed: int = 2,
 ) -> tuple[float, float]:
     """Return how often a difference that should be found in 80 % is found, and 0.8.
 
     The difference is the detectable one of the design with its true spreads.
     """
-    from specfrac.compare.power import detectable_difference
-    from specfrac.compare.statistics import pooled_df
+    from specfrac.compare.power import Precision, detectable_difference
 
     rng = np.random.default_rng(seed)
     settings = default_limits()
-    a, b = (spread**2 / count for spread, count in zip(spreads, counts, strict=True))
-    df = pooled_df(a**0.5, b**0.5, counts[0], counts[1])
+    lost = (blocks + 1) / 2 if blocks else 1
+    parts = [(spread**2 / n, n - lost) for spread, n in zip(spreads, counts, strict=True)]
     wanted = detectable_difference(
-        (a + b) ** 0.5, df, significance=settings["significance"], power=settings["power"]
+        Precision(tuple(parts)), significance=settings["significance"], power=settings["power"]
     )
     found = 0
     for _ in range(comparisons):
+        shifts = {f"block {at}": 5 * rng.standard_normal() for at in range(blocks)} or None
         points = [
-            *runs_of("a", counts[0], LEVEL + wanted, spreads[0], 0.0, rng),
-            *runs_of("b", counts[1], LEVEL, spreads[1], 0.0, rng),
+            *runs_of("a", counts[0], LEVEL + wanted, spreads[0], 0.0, rng, blocks=shifts),
+            *runs_of("b", counts[1], LEVEL, spreads[1], 0.0, rng, blocks=shifts),
         ]
-        found += (
-            compare_measure(MEASURE, points, settings, primary=True, scale="linear").winner == "a"
-        )
+        one = compare_measure(MEASURE, points, settings, primary=True, scale="linear")
+        found += one.winner == "a"
     return found / comparisons, settings["power"]
 
 
@@ -197,15 +201,19 @@ def main() -> None:
         layout = f"{blocks} blocks" if blocks else "no blocks"
         print(f"  {methods} methods, {layout:9s}  {100 * rate:5.1f} %", flush=True)
     print(f"Power at the detectable difference, {n} comparisons each")
-    for counts, spreads in (
-        ((6, 6), (5, 5)),
-        ((4, 10), (8, 4)),
-        ((3, 3), (5, 5)),
-        ((12, 5), (4, 8)),
+    for counts, spreads, blocks in (
+        ((3, 3), (5, 5), 0),
+        ((3, 6), (5, 5), 0),
+        ((4, 10), (8, 4), 0),
+        ((6, 6), (5, 5), 0),
+        ((12, 5), (4, 8), 0),
+        ((4, 4), (5, 5), 2),
+        ((6, 6), (5, 5), 2),
+        ((8, 8), (8, 4), 4),
     ):
-        found, predicted = found_and_predicted(n, counts=counts, spreads=spreads)
+        found, predicted = found_and_predicted(n, counts=counts, spreads=spreads, blocks=blocks)
         print(
-            f"  {counts} runs, spreads {spreads}: {100 * found:5.1f} % "
+            f"  {counts} runs in {blocks} blocks, spreads {spreads}: {100 * found:5.1f} % "
             f"(predicted {100 * predicted:.0f} %)"
         )
     print(f"Coverage of 95 % intervals, {n} comparisons")
