@@ -15,6 +15,7 @@ from specfrac.flags import Flag, ranked
 from specfrac.plates.measure import PlateResult, SpotResult, measure_plate, spot_label
 from specfrac.plates.order import pigment_name
 from specfrac.plates.sheet import plate_pigments, plates_of
+from specfrac.purity import percent
 from specfrac.references import normalised
 from specfrac.settings import Settings
 
@@ -290,7 +291,7 @@ def _scan_words(pigment: str, view: _View) -> tuple[str, str]:
             return f"found only as a sum with {others}", "sum"
     if one.detected:
         share = one.share_mass.value if one.share_mass is not None else math.nan
-        part = f", {100 * share:.2g} % of the coloured pigment" if math.isfinite(share) else ""
+        part = f", {percent(share)} of the coloured pigment" if math.isfinite(share) else ""
         return f"found{part}", "found"
     return f"not detected (below {one.detection_limit:.2g} mg/L)", "absent"
 
@@ -437,9 +438,10 @@ def _twin_rows(view: _View) -> list[EvidenceRow]:
 
 
 def _sentence(view: _View, rows: Sequence[EvidenceRow], count: int, spots: int) -> str:
-    pieces = [f"The scan lists {count}, the plate shows {spots} spots"]
+    shown = f"the plate shows {spots} spot" + ("" if spots == 1 else "s")
+    pieces = [f"The scan lists {count}, {shown}"]
     if not view.scanned():
-        pieces = [f"No scan was fitted; the plate shows {spots} spots"]
+        pieces = [f"No scan was fitted; {shown}"]
     against = [row.name for row in rows if row.verdict == DISAGREE]
     alike = [row.name for row in rows if row.verdict == AGREE and row.plate != "no spot"]
     if alike:

@@ -76,6 +76,7 @@ def table(
 
 
 def _evidence(tube: TubeEvidence) -> Html:
+    unseen = [row for row in tube.rows if row.verdict == "agree" and row.plate == "no spot"]
     rows = [
         tag(
             "tr",
@@ -86,6 +87,7 @@ def _evidence(tube: TubeEvidence) -> Html:
             tag("td", tag("small", row.reason)),
         )
         for row in tube.rows
+        if row not in unseen
     ]
     return joined(
         tag("h3", f"{tube.fraction}: plate against scan"),
@@ -96,6 +98,9 @@ def _evidence(tube: TubeEvidence) -> Html:
             rows,
             unseen=True,
         ),
+        tag("p", f"Neither shows {', '.join(row.name for row in unseen)}.", class_="legend")
+        if unseen
+        else None,
     )
 
 
