@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,11 +18,10 @@ from specfrac.errors import InputError, SpecfracError
 if TYPE_CHECKING:
     from specfrac.references import ReferenceLibrary
     from specfrac.run import RunResult
+    from specfrac.scans import Scan
 
 OUTPUT_FOLDER = "specfrac-results"
 COMPARISON_FOLDER = "specfrac-comparison"
-
-Command = Callable[[argparse.Namespace], int]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -47,7 +46,17 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"specfrac {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for add in (_add_new, _add_analyse, _add_compare, _add_inspect, _add_references, _add_standard):
+    for add in (
+        _add_new,
+        _add_analyse,
+        _add_compare,
+        _add_inspect,
+        _add_references,
+        _add_standard,
+        _add_plan,
+        _add_qualify,
+        _add_check,
+    ):
         add(commands)
     return parser
 
@@ -324,7 +333,6 @@ def _add_standard(commands: argparse._SubParsersAction[argparse.ArgumentParser])
 
 
 def _standard(options: argparse.Namespace) -> int:
-    from specfrac.loading import read_scans
     from specfrac.standards import (
         Standard,
         new_pigment,
@@ -333,11 +341,6 @@ def _standard(options: argparse.Namespace) -> int:
         write_reference,
     )
 
-    scans = read_scans(options.scan)
-    named = [scan for scan in scans if options.sample in (None, scan.name)]
-    if len(named) != 1:
-        names = ", ".join(scan.name for scan in scans)
-        raise InputError(f"{options.scan}: name one of its scans with --sample: {names}.")
     pigment = options.pigment
     if options.group is not None or options.molar_mass is not None:
         if options.group is None or options.molar_mass is None:
@@ -355,11 +358,192 @@ def _standard(options: argparse.Namespace) -> int:
         path_length=options.path_length,
         path_length_uncertainty=options.u_path_length,
     )
-    own = reference_from_standard(named[0], _library(options), standard)
+    own = reference_from_standard(_one_scan(options), _library(options), standard)
     path = write_reference(own, options.out, overwrite=options.overwrite)
     print(standard_text(own))
     print(f"Written: {path}; use it with --references {options.out}")
     return 0
+
+
+# --- plan -------------------------------------------------------------------
+
+
+def _add_plan(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "plan", help="plan dilutions and what can be seen, from a first scan or from the leaf"
+    )
+    parser.add_argument("scan", type=Path, nargs="?", metavar="SCAN")
+    parser.add_argument("--sample", metavar="NAME", help="which scan, when the file holds several")
+    parser.add_argument("--tissue-mass", type=float, metavar="G", help="g of leaf, without a scan")
+    parser.add_argument("--basis", choices=("fresh", "dry"), default="fresh")
+    parser.add_argument("--solvent", required=True, metavar="S")
+    parser.add_argument("--volume", type=float, metavar="V", help="mL of solution")
+    parser.add_argument("--path-length", type=float, default=1.0, metavar="L", help="cm")
+    parser.add_argument("--bandwidth", type=float, metavar="B", help="spectral bandwidth, nm")
+    parser.add_argument("--dilution-factor", type=float, default=1.0, metavar="D")
+    parser.add_argument("--pigments", metavar="A,B,...", help="what the solution holds")
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+    _with_references(parser)
+    parser.set_defaults(run=_plan)
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from specfrac.plan import plan_from_scan, plan_from_tissue, plan_text
+
+    library = _library(options)
+    pigments = options.pigments.split(",") if options.pigments else None
+    if (options.scan is None) == (options.tissue_mass is None):
+        raise InputError("plan needs either a first SCAN or --tissue-mass.")
+    if options.scan is not None:
+        plan = plan_from_scan(
+            _one_scan(options),
+            solvent=options.solvent,
+            volume=options.volume,
+            path_length=options.path_length,
+            dilution_factor=options.dilution_factor,
+            bandwidth=options.bandwidth,
+            pigments=pigments,
+            library=library,
+        )
+    else:
+        if options.volume is None:
+            raise InputError("plan --tissue-mass needs --volume, mL the extract is made up to.")
+        plan = plan_from_tissue(
+            options.tissue_mass,
+            solvent=options.solvent,
+            volume=options.volume,
+            basis=options.basis,
+            path_length=options.path_length,
+            bandwidth=options.bandwidth,
+            pigments=pigments,
+            library=library,
+        )
+    print(_json(plan.record()) if options.json else plan_text(plan))
+    return 0
+
+
+# --- qualify ----------------------------------------------------------------
+
+
+def _add_qualify(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "qualify", help="check an instrument against filters, standards or a blank"
+    )
+    parser.add_argument(
+        "scan",
+        type=Path,
+        metavar="SCAN",
+        help="scan of one standard; or a folder with qualification.toml for many checks",
+    )
+    parser.add_argument("--sample", metavar="NAME", help="which scan, when the file holds several")
+    parser.add_argument("--standard", metavar="NAME", help='what was scanned, or "blank"')
+    parser.add_argument("--bandwidth", type=float, metavar="B", help="spectral bandwidth, nm")
+    parser.add_argument("--concentration", type=float, metavar="C", help="of the standard, mg/L")
+    parser.add_argument("--path-length", type=float, default=1.0, metavar="L", help="cm")
+    parser.add_argument(
+        "--new", action="store_true", help="write a commented qualification.toml into the folder"
+    )
+    parser.add_argument("--out", type=Path, metavar="FOLDER", help="write page and record there")
+    parser.set_defaults(run=_qualify)
+
+
+def _qualify(options: argparse.Namespace) -> int:
+    from specfrac.qualify import (
+        qualification_template,
+        qualification_text,
+        qualify_scan,
+        read_qualification,
+    )
+    from specfrac.records import json_bytes, write_files
+
+    if options.new:
+        sheet = options.scan / "qualification.toml"
+        if sheet.exists():
+            raise InputError(f"{sheet}: there is a sheet already; it is not overwritten.")
+        write_files(options.scan, {sheet.name: qualification_template().encode("utf-8")})
+        print(f"{sheet}: fill in what you measured, then: specfrac qualify {options.scan}")
+        return 0
+    if options.scan.is_dir():
+        result = read_qualification(options.scan)
+    elif options.standard is None:
+        raise InputError("qualify SCAN needs --standard: what was scanned.")
+    else:
+        result = qualify_scan(
+            _one_scan(options),
+            options.standard,
+            bandwidth=options.bandwidth,
+            concentration=options.concentration,
+            path_length=options.path_length,
+        )
+    print(qualification_text(result))
+    if options.out is not None:
+        from specfrac.report.qualification import qualification_page
+
+        written = write_files(
+            options.out,
+            {
+                "qualification.html": qualification_page(result).encode("utf-8"),
+                "qualification.json": json_bytes(result.record()),
+            },
+        )
+        print(f"Report: {written[0]}")
+    return 0 if result.passed else 1
+
+
+# --- check ------------------------------------------------------------------
+
+
+def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "check", help="check figures worked by hand, step by step, for a person or a class"
+    )
+    parser.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="run folder with claims, or a folder of them"
+    )
+    parser.add_argument("--out", type=Path, metavar="FOLDER", help="write page and record there")
+    _with_references(parser)
+    parser.set_defaults(run=_check_figures)
+
+
+def _check_figures(options: argparse.Namespace) -> int:
+    from specfrac.claims import check_folder, class_text
+    from specfrac.records import json_bytes, write_files
+
+    found = check_folder(options.folder, library=_library(options))
+    print(class_text(found))
+    if options.out is not None:
+        from specfrac.report.bench_page import class_page
+
+        written = write_files(
+            options.out,
+            {
+                "check.html": class_page(found).encode("utf-8"),
+                "check.json": json_bytes(found.record()),
+            },
+        )
+        print(f"Report: {written[0]}")
+    return 0
+
+
+# --- shared by commands -----------------------------------------------------
+
+
+def _json(record: Mapping[str, object]) -> str:
+    from specfrac.records import json_bytes
+
+    return json_bytes(record).decode("utf-8").rstrip("\n")
+
+
+def _one_scan(options: argparse.Namespace) -> Scan:
+    """The scan a command means: the file's only one, or the one named."""
+    from specfrac.loading import read_scans
+
+    scans = read_scans(options.scan)
+    named = [scan for scan in scans if options.sample in (None, scan.name)]
+    if len(named) != 1:
+        names = ", ".join(scan.name for scan in scans)
+        raise InputError(f"{options.scan}: name one of its scans with --sample: {names}.")
+    return named[0]
 
 
 def _per_litre(milligrams: float | None) -> float | None:

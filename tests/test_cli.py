@@ -250,3 +250,36 @@ def test_help_starts_without_the_science():
     code += "try: main(['--help'])\nexcept SystemExit: pass\n"
     code += "assert not {'numpy', 'pandas', 'scipy', 'lmfit', 'matplotlib'} & set(sys.modules)"
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
+
+
+def test_plan_works_from_a_scan_or_from_the_leaf_but_not_from_both(run_folder, capsys):
+    scan = run_folder / "scan.csv"
+    assert main(["plan", str(scan), "--solvent", "acetone-90", "--volume", "5"]) == 0
+    assert "Cautions" in capsys.readouterr().out
+    leaf = ["plan", "--tissue-mass", "0.5", "--solvent", "acetone", "--volume", "10", "--json"]
+    assert main(leaf) == 0
+    assert json.loads(capsys.readouterr().out)
+    both = ["plan", scan, "--tissue-mass", 0.5, "--solvent", "acetone"]
+    assert "either" in refused(capsys, *both)
+
+
+def test_qualify_writes_a_sheet_checks_it_and_keeps_a_record(tmp_path, capsys):
+    folder = tmp_path / "instrument"
+    folder.mkdir()
+    assert main(["qualify", str(folder), "--new"]) == 0
+    assert "not overwritten" in refused(capsys, "qualify", folder, "--new")
+    out = tmp_path / "out"
+    assert main(["qualify", str(folder), "--out", str(out)]) in (0, 1)
+    assert "pass" in capsys.readouterr().out
+    assert json.loads((out / "qualification.json").read_text(encoding="utf-8"))
+    assert (out / "qualification.html").exists()
+
+
+def test_compare_needs_analysed_runs(run_folder, tmp_path, capsys):
+    line = refused(capsys, "compare", run_folder, "--out", tmp_path / "out")
+    assert "specfrac analyse" in line
+    assert not (tmp_path / "out").exists()
+
+
+def test_check_says_where_worked_figures_belong(run_folder, capsys):
+    assert "claims" in refused(capsys, "check", run_folder)
