@@ -70,7 +70,7 @@ def test_the_true_difference_wins_and_nothing_else_does():
 def test_the_sentence_says_who_by_how_much_and_on_what_grounds():
     sentence = compare_runs(example.season({"shake": 6, "steep": 6}, **BETTER)).sentences[0]
     assert re.fullmatch(
-        r"Beta-carotene extracted: shake wins over steep, [\d.]+ against [\d.]+ µg/g, [\d.]+ µg/g "
+        r"β-carotene extracted: shake wins over steep, [\d.]+ against [\d.]+ µg/g, [\d.]+ µg/g "
         r"more \(95 %: [\d.]+ to [\d.]+\), [\d.]+ times as much \([\d.]+ to [\d.]+\); p < 0\.0001, "
         r"t test within blocks, unequal variances, 6 \+ 6 runs in 2 blocks\.",
         sentence,

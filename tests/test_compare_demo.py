@@ -65,7 +65,7 @@ def test_the_true_difference_is_found_and_named(comparison):
     one = comparison.primary
     assert one.measure.key == "extracted:beta-carotene"
     assert (one.verdict, one.winner) == ("wins", SHAKE)
-    assert one.sentence.startswith(f"Beta-carotene extracted: {SHAKE} wins over {STEEP}, ")
+    assert one.sentence.startswith(f"β-carotene extracted: {SHAKE} wins over {STEEP}, ")
     (pair,) = one.differences
     assert pair.ratio_interval[0] < TRUE_RATIO < pair.ratio_interval[1]
     truth = true_contents(["beta-carotene"])

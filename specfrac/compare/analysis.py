@@ -462,11 +462,17 @@ def _back(log: bool, interval: Interval) -> Interval:
 def _scatter_of(sample: _Sample, layout: Design) -> Scatter:
     if sample.z.size == 0 or sample.censored:
         return Scatter(math.nan, math.nan, math.nan, math.nan, math.nan)
+    columns = _columns(sample, blocked=layout.kind != UNPAIRED)
+    return scatter(sample.z, sample.own, columns)
+
+
+def _columns(sample: _Sample, *, blocked: bool) -> Array:
+    """Return the indicators of the methods, and of the blocks where wanted."""
     columns = sample.codes[:, None] == np.arange(len(sample.methods))[None, :]
-    if layout.kind != UNPAIRED:
+    if blocked:
         blocks = sample.block_codes()
         columns = np.hstack([columns, blocks[:, None] == np.unique(blocks)[None, :]])
-    return scatter(sample.z, sample.own, columns.astype(np.float64))
+    return columns.astype(np.float64)
 
 
 def _shared(part: _Sample) -> dict[str, float]:
@@ -836,10 +842,8 @@ def _with_outliers(points: Sequence[Point], sample: _Sample) -> tuple[Point, ...
     """Note Grubbs' p-value at the most distant run of each method; blocks taken out."""
     found: dict[str, float] = {}
     if not sample.censored and sample.z.size:
-        blocked = len(set(sample.blocks)) > 1
-        rest = adjusted_means(
-            sample.z, sample.codes, sample.block_codes() if blocked else None
-        ).residuals
+        columns = _columns(sample, blocked=len(set(sample.blocks)) > 1)
+        rest = sample.z - columns @ np.linalg.lstsq(columns, sample.z, rcond=None)[0]
         for at in range(len(sample.methods)):
             inside = np.flatnonzero(sample.codes == at)
             place, _, p_value = grubbs(rest[inside])

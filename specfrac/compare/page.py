@@ -25,6 +25,7 @@ from specfrac.compare.drawing import (
 )
 from specfrac.compare.sentences import conclusion_words
 from specfrac.compare.wording import (
+    capital,
     fixed,
     interval_words,
     number,
@@ -388,10 +389,6 @@ def _each_section(comparison: Comparison) -> Html:
     )
 
 
-def _capital(words: str) -> str:
-    return words[0].upper() + words[1:]
-
-
 def _details(one: MeasureComparison, comparison: Comparison) -> Html:
     missing = (
         tag("p", f"Without a value: {', '.join(one.missing)}.", class_="legend")
@@ -400,7 +397,7 @@ def _details(one: MeasureComparison, comparison: Comparison) -> Html:
     )
     return tag(
         "details",
-        tag("summary", tag("b", _capital(one.measure.words)), f": {conclusion_words(one)}"),
+        tag("summary", tag("b", capital(one.measure.words)), f": {conclusion_words(one)}"),
         tag("p", unbroken(one.sentence)),
         _remarks(one.remarks),
         None if one.primary else _figure(one, comparison),
@@ -550,8 +547,8 @@ def _time_section(comparison: Comparison) -> Html | None:
                     tag("div", chart_picture(chart, comparison.methods), class_="plot"),
                     tag(
                         "figcaption",
-                        tag("b", f"{_capital(chart.words)}. "),
-                        _capital(chart.sentence),
+                        tag("b", f"{capital(chart.words)}. "),
+                        capital(chart.sentence),
                     ),
                 )
                 for chart in comparison.charts

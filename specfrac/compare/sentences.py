@@ -24,6 +24,7 @@ from specfrac.compare.analysis import (
 from specfrac.compare.design import PAIRED, UNPAIRED
 from specfrac.compare.measures import HIGHER, LOWER
 from specfrac.compare.wording import (
+    capital,
     interval_words,
     joined_words,
     listed,
@@ -78,7 +79,7 @@ def measure_sentence(one: MeasureComparison, settings: Settings, *, measures: in
         NOT_COMPARABLE: _not_comparable,
     }
     sentence = words[one.verdict](one, settings, measures) + _apart(one)
-    return sentence[0].upper() + sentence[1:]
+    return capital(sentence)
 
 
 # Who wins

@@ -239,7 +239,10 @@ def interaction_test(values: ArrayLike, methods: ArrayLike, blocks: ArrayLike) -
     y = y - y.mean()
     b, m = np.asarray(blocks, dtype=np.int64), np.asarray(methods, dtype=np.int64)
     rank_small, rest_small = _fit_rest(np.hstack([_indicators(b), _indicators(m)]), y)
-    rank_large, rest_large = _fit_rest(_indicators(b * (m.max() + 1) + m), y)
+    _, cells = np.unique(b * (m.max() + 1) + m, return_inverse=True)
+    counts = np.bincount(cells)
+    means = np.bincount(cells, weights=y) / counts
+    rank_large, rest_large = counts.size, float(np.sum((y - means[cells]) ** 2))
     df1, df2 = rank_large - rank_small, y.size - rank_large
     name = "interaction of method and block"
     if df1 < 1 or df2 < 1 or rest_large <= 0:
@@ -782,7 +785,7 @@ def _friedman(y: Array, m: Codes, b: Codes) -> TestResult:
 
 
 EXACT_PERMUTATIONS = 2_000  # up to here all are gone through
-PERMUTED_VALUES = 1_000_000  # otherwise so many runs in all are drawn
+PERMUTED_VALUES = 500_000  # otherwise so many runs in all are drawn
 
 
 def scores(y: Array, low: NDArray[np.bool_], high: NDArray[np.bool_]) -> Array:
@@ -832,7 +835,7 @@ def _score_permutation(
 def _drawn_orders(b: Codes, rng: int) -> Codes:
     """Random orders of the runs within their blocks."""
     generator = np.random.default_rng(rng)
-    count = max(2_000, min(10_000, PERMUTED_VALUES // b.size))
+    count = max(1_000, min(10_000, PERMUTED_VALUES // b.size))
     orders = np.tile(np.arange(b.size), (count, 1))
     for place in np.unique(b):
         inside = np.flatnonzero(b == place)

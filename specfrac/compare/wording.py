@@ -136,3 +136,14 @@ def listed(names: Sequence[str]) -> str:
     if len(names) <= NAMED:
         return ", ".join(names)
     return f"{', '.join(names[: NAMED - 1])} and {len(names) - NAMED + 1} more"
+
+
+def capital(words: str) -> str:
+    """Return words with a capital to begin a sentence; a Greek letter stays small.
+
+    Examples
+    --------
+    >>> capital("lutein"), capital("β-carotene")
+    ('Lutein', 'β-carotene')
+    """
+    return words[0].upper() + words[1:] if words[:1].isascii() else words
