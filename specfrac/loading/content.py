@@ -15,6 +15,8 @@ from specfrac.errors import InputError, ScanFileError
 MAX_BYTES = 512 * 1024 * 1024
 """A rule of ours: a larger file is no scan file, and would only fill the memory."""
 
+MAX_BYTES_OF_A_PIPE = 32 * 1024 * 1024
+_PIECE = 4 * 1024 * 1024
 _MARKS = (  # utf-32 first: its mark starts with that of utf-16
     (b"\xff\xfe\x00\x00", "utf-32"),
     (b"\x00\x00\xfe\xff", "utf-32"),
@@ -65,13 +67,10 @@ def open_content(
     ScanFileError
         If the file is missing, not a file, unreadable, too large or empty.
     """
-    place = os.fspath(path)
+    place = os.fsdecode(path)
     name = os.path.basename(place) or place
     try:
-        with open(place, "rb", buffering=0) as stream:
-            size = os.fstat(stream.fileno()).st_size
-            # a pipe or device has no size, and may never end
-            data = stream.read(MAX_BYTES + 1) if size == 0 or size > MAX_BYTES else stream.readall()
+        data = _read_all(place)
     except FileNotFoundError:
         raise ScanFileError(
             f"{name}: there is no such file in {Path(place).parent}. Check the path."
@@ -83,7 +82,7 @@ def open_content(
         raise ScanFileError(
             f"{name} cannot be opened ({reason}). Check the path and its permissions."
         ) from None
-    if len(data) > MAX_BYTES:
+    if data is None:
         raise ScanFileError(
             f"{name} is larger than {MAX_BYTES // 1024**2} MB, the most a scan file may have. "
             "Split it, or name the file of scans."
@@ -92,6 +91,30 @@ def open_content(
     if not data[:4096].strip(blank) and not data.strip(blank):
         raise ScanFileError(f"{name} is empty. Export the scan again.")
     return FileContent(name, os.path.splitext(name)[0], data, encoding, quantity)
+
+
+def _read_all(place: str) -> bytes | None:
+    """Return the bytes of a file, or None when there are too many.
+
+    The bare system calls take half the time of a file object. A pipe or device
+    has no size, and may never end.
+    """
+    file = os.open(place, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    try:
+        size = os.fstat(file).st_size
+        limit = MAX_BYTES if size else MAX_BYTES_OF_A_PIPE
+        if size > limit:
+            return None
+        data = os.read(file, size + 1)
+        if len(data) == size:
+            return data
+        pieces = [data]
+        while pieces[-1] and sum(map(len, pieces)) <= limit:
+            pieces.append(os.read(file, _PIECE))
+    finally:
+        os.close(file)
+    data = b"".join(pieces)
+    return data if len(data) <= limit else None
 
 
 def decode(content: FileContent) -> Text:
@@ -108,6 +131,8 @@ def decode(content: FileContent) -> Text:
         If the bytes are no text.
     """
     data = content.data
+    if content.encoding is None and data.isascii() and 0 not in data:
+        return Text(_one_line_end(data.rstrip(b"\x1a").decode("ascii")), "ascii")
     encoding = content.encoding or _marked(data)
     if encoding is None and 0 in data:
         data = data.rstrip(b"\x00")

@@ -39,8 +39,8 @@ _TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "NTUPLES", "RAD
 
 def recognises(content: FileContent) -> bool:
     """Whether the file opens with a labelled record ##TITLE= or ##JCAMP-DX=."""
-    head = content.data[:4096]
-    return b"##" in head and _START.match(head.lstrip(b"\xef\xbb\xbf")) is not None
+    head = content.data[:4096].lstrip(b"\xef\xbb\xbf \t\r\n")
+    return head.startswith((b"##", b"$$")) and _START.match(head) is not None
 
 
 def read(content: FileContent) -> Reading:

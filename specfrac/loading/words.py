@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import sys
 import unicodedata
+from collections.abc import Sequence
 from functools import lru_cache
 
 # Ordinates that are no absorbance; the name is used in the refusal.
@@ -170,13 +171,19 @@ def is_only_quantity(heading: str) -> bool:
     return not text or _ONLY_QUANTITY.fullmatch(text) is not None
 
 
-def preamble_ordinate(lines: list[str]) -> str | None:
+def preamble_ordinate(lines: Sequence[str]) -> str | None:
     """Return the quantity that key-value lines above the data name, or None.
 
     "Photometric mode: %T" counts, "Lamp intensity: 5" does not.
     """
+    beginnings = tuple([line[:_LONGEST] for line in lines])
+    return _preamble_ordinate(beginnings)
+
+
+@lru_cache(maxsize=64)
+def _preamble_ordinate(lines: tuple[str, ...]) -> str | None:
     for line in lines:
-        parts = re.split(r"[:=;,\t]|\s{2,}", line[:_LONGEST].lstrip("#/%! \t"), maxsplit=1)
+        parts = re.split(r"[:=;,\t]|\s{2,}", line.lstrip("#/%! \t"), maxsplit=1)
         if len(parts) == 2 and _PREAMBLE_KEY.fullmatch(plain(parts[0])):
             word = ordinate_word(parts[1].strip(' \t",;'))
             if word is not None:
