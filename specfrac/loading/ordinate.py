@@ -41,8 +41,8 @@ _LIMITS = {  # of the highest reading
     "transmittance": (-np.inf, HIGHEST_FRACTION),
 }
 _ADVICE = (
-    "state it with quantity='absorbance', 'percent-transmittance' or 'transmittance' "
-    "(on the command line --quantity), or name it in the heading."
+    "state it with quantity='absorbance', 'percent-transmittance' or 'transmittance', "
+    "or name it in the heading."
 )
 
 
