@@ -72,6 +72,13 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "estimate-grade": ("warn", "a reference without published scale was used; not for mass"),
         "adapted-reference": ("note", "a reference was adapted from another solvent"),
         "scans-disagree": ("warn", "scans of one tube disagree beyond their uncertainty"),
+        # identify
+        "solvent-contradicted": (
+            "warn",
+            "the bands do not lie where they do in the declared solvent",
+        ),
+        "solvent-open": ("note", "the bands fit other solvents as well as the declared one"),
+        "no-candidate": ("warn", "no pigments of the library describe the bands in any solvent"),
         # own standards
         "standard-scale-differs": ("warn", "the scale of a standard is far from the published one"),
         "standard-no-new-scale": ("note", "a published absorptivity gave the scale of a standard"),
@@ -82,11 +89,12 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
             "no solvent is stated; pigments are identified, masses are not given",
         ),
         "no-scan": ("note", "the tube was not scanned"),
+        "dilution-used": ("note", "a scan is too strong; a more dilute one was used in its place"),
         "no-volume": ("warn", "no made-up volume is stated; masses are not given"),
         "recovery-above-one": ("warn", "more was recovered than was loaded"),
         "closure-low": ("warn", "much of what was loaded is not found in the tubes"),
         "closure-high": ("warn", "the tubes hold more than was loaded"),
-        "closure-lower-bound": ("note", "a tube was not scanned, so the balance is a lower bound"),
+        "closure-lower-bound": ("note", "a tube is not counted, so the balance is a lower bound"),
         "implausible-content": (
             "warn",
             "the content per gram of tissue is outside what leaves hold",
