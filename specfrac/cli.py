@@ -139,15 +139,28 @@ def _analyse(options: argparse.Namespace) -> int:
 
 
 def _analyse_one(folder: Path, library: ReferenceLibrary, options: argparse.Namespace) -> int:
+    from dataclasses import replace
+
+    from specfrac.claims import check_run_claims
+    from specfrac.flags import ranked
+    from specfrac.plates.evidence import analyse_plates
+    from specfrac.qualify import find_qualification, qualification_flags
     from specfrac.records import write_outputs
     from specfrac.report import report_files, terminal_summary
     from specfrac.run import analyse_run
     from specfrac.sheet import read_run
 
     result = analyse_run(read_run(folder, library=library), library)
+    plates = analyse_plates(result, library) if result.run.plates else None
+    claims = check_run_claims(result, library=library)
+    # the record holds what the run's own inputs say; the report also what lies beside them
+    instrument = qualification_flags(find_qualification(folder), run_date=result.run.date)
+    shown = replace(
+        result, flags=ranked([*result.flags, *instrument, *(plates.flags if plates else ())])
+    )
     target = _target(result, options)
-    write_outputs(result, target, more=report_files(result))
-    print(terminal_summary(result))
+    write_outputs(result, target, more=report_files(shown, plates=plates, claims=claims))
+    print(terminal_summary(shown))
     print(f"Report: {target / 'report.html'}\n")
     return 0
 
@@ -454,7 +467,7 @@ def _qualify(options: argparse.Namespace) -> int:
         qualify_scan,
         read_qualification,
     )
-    from specfrac.records import json_bytes, write_files
+    from specfrac.records import write_files
 
     if options.new:
         sheet = options.scan / "qualification.toml"
@@ -477,16 +490,10 @@ def _qualify(options: argparse.Namespace) -> int:
         )
     print(qualification_text(result))
     if options.out is not None:
-        from specfrac.report.qualification import qualification_page
+        from specfrac.report.bench_files import write_qualification
 
-        written = write_files(
-            options.out,
-            {
-                "qualification.html": qualification_page(result).encode("utf-8"),
-                "qualification.json": json_bytes(result.record()),
-            },
-        )
-        print(f"Report: {written[0]}")
+        written = write_qualification(result, options.out)
+        print(f"Report: {written[-1]}")
     return 0 if result.passed else 1
 
 
@@ -507,21 +514,14 @@ def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 
 def _check_figures(options: argparse.Namespace) -> int:
     from specfrac.claims import check_folder, class_text
-    from specfrac.records import json_bytes, write_files
 
     found = check_folder(options.folder, library=_library(options))
     print(class_text(found))
     if options.out is not None:
-        from specfrac.report.bench_page import class_page
+        from specfrac.report.bench_files import write_class
 
-        written = write_files(
-            options.out,
-            {
-                "check.html": class_page(found).encode("utf-8"),
-                "check.json": json_bytes(found.record()),
-            },
-        )
-        print(f"Report: {written[0]}")
+        written = write_class(found, options.out)
+        print(f"Report: {written[-1]}")
     return 0
 
 

@@ -68,7 +68,7 @@ def read_qualification(folder: str | Path) -> QualificationResult:
     sheet = path if path.is_file() else path / SHEET_NAME
     if not sheet.is_file():
         raise RunSheetError(
-            f"{path}: there is no {SHEET_NAME}. Write one; `specfrac qualify --template` prints "
+            f"{path}: there is no {SHEET_NAME}. Write one; `specfrac qualify FOLDER --new` writes "
             "a commented example."
         )
     try:

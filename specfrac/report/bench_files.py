@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from specfrac.qualify.files import RECORD_NAME
-from specfrac.records import csv_bytes, json_bytes
+from specfrac.records import csv_bytes, json_bytes, write_files
 from specfrac.report.bench_page import class_page
 from specfrac.report.qualification import qualification_page
 
@@ -39,7 +36,7 @@ def write_qualification(result: QualificationResult, folder: str | Path) -> tupl
         "qualification.csv": csv_bytes(result.to_frame()),
         "qualification.html": qualification_page(result).encode(),
     }
-    return _written(contents, Path(folder))
+    return write_files(folder, contents)
 
 
 def write_class(found: ClassResult, folder: str | Path) -> tuple[Path, ...]:
@@ -63,23 +60,4 @@ def write_class(found: ClassResult, folder: str | Path) -> tuple[Path, ...]:
         "slips.csv": csv_bytes(found.slips_frame()),
         "claims.html": class_page(found).encode(),
     }
-    return _written(contents, Path(folder))
-
-
-def _written(contents: Mapping[str, bytes], folder: Path) -> tuple[Path, ...]:
-    folder.mkdir(parents=True, exist_ok=True)
-    return tuple(_replace(folder / name, content) for name, content in contents.items())
-
-
-def _replace(path: Path, content: bytes) -> Path:
-    """Write a file under a temporary name first, so that no half-written file stays."""
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-    return path
+    return write_files(folder, contents)

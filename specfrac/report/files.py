@@ -13,17 +13,26 @@ from specfrac.report.pictures import house_style, run_figures, svg_text
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from specfrac.claims import ClassResult
+    from specfrac.plates.evidence import PlatesResult
     from specfrac.run import RunResult
 
 PRINT_RESOLUTION = 200  # dots an inch, of PNG files
 
 
-def report_files(result: RunResult) -> dict[str, bytes]:
+def report_files(
+    result: RunResult,
+    *,
+    plates: PlatesResult | None = None,
+    claims: ClassResult | None = None,
+) -> dict[str, bytes]:
     """Return the page and its figures by relative path.
 
     Parameters
     ----------
     result : RunResult
+    plates, claims : optional
+        As in `report_html`.
 
     Returns
     -------
@@ -31,7 +40,8 @@ def report_files(result: RunResult) -> dict[str, bytes]:
         ``report.html``, and each figure as SVG and PNG under ``figures/``. The same
         result gives the same bytes.
     """
-    files = {"report.html": report_html(result).encode("utf-8")}
+    page = report_html(result, plates=plates, claims=claims)
+    files = {"report.html": page.encode("utf-8")}
     files |= {f"figures/{name}": content for name, content in _figure_files(result).items()}
     return files
 

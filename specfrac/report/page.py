@@ -22,6 +22,8 @@ from specfrac.report.summary import heading, summary
 from specfrac.report.tube import tube_section
 
 if TYPE_CHECKING:
+    from specfrac.claims import ClassResult
+    from specfrac.plates.evidence import PlatesResult
     from specfrac.run import RunResult
 
 
@@ -31,7 +33,12 @@ def asset(name: str) -> str:
     return (files("specfrac.report") / name).read_text(encoding="utf-8")
 
 
-def report_html(result: RunResult) -> str:
+def report_html(
+    result: RunResult,
+    *,
+    plates: PlatesResult | None = None,
+    claims: ClassResult | None = None,
+) -> str:
     """Return the report of a run as one HTML page.
 
     Style, script and figures are inside; the page's own policy forbids it to load
@@ -40,6 +47,10 @@ def report_html(result: RunResult) -> str:
     Parameters
     ----------
     result : RunResult
+    plates : PlatesResult, optional
+        The run's thin-layer plates beside its scans.
+    claims : ClassResult, optional
+        Figures worked by hand, checked.
 
     Returns
     -------
@@ -60,7 +71,7 @@ def report_html(result: RunResult) -> str:
         "body",
         tag("a", "Skip to the tubes", href="#tube-1", class_="skip"),
         heading(result.run),
-        tag("main", _sections(result)),
+        tag("main", _sections(result, plates, claims)),
         tag(
             "footer", tag("p", f"specfrac {version()}, reference library {result.library_version}")
         ),
@@ -70,7 +81,10 @@ def report_html(result: RunResult) -> str:
     return f'<!DOCTYPE html>\n<html lang="en">{head}{body}</html>\n'
 
 
-def _sections(result: RunResult) -> Html:
+def _sections(result: RunResult, plates: PlatesResult | None, claims: ClassResult | None) -> Html:
+    from specfrac.report.claims import claims_html
+    from specfrac.report.plates import plates_html
+
     tubes = [tube_section(result, number + 1) for number in range(len(result.fractions))]
     return joined(
         summary(result),
@@ -78,6 +92,8 @@ def _sections(result: RunResult) -> Html:
         elution_section(result),
         pooling_section(result),
         tubes,
+        plates_html(plates) if plates is not None else None,
+        claims_html(claims) if claims is not None else None,
         method_section(result),
         cautions(),
         references_section(result),
