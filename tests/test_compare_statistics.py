@@ -372,18 +372,34 @@ def series(values):
     return [(f"2026-01-{at + 1:02d}", f"run {at}", "a", value) for at, value in enumerate(values)]
 
 
+def long_series(values):
+    return [
+        (f"{2020 + at // 28}-01-{at % 28 + 1:02d}", f"{at}", "a", v) for at, v in enumerate(values)
+    ]
+
+
 def test_each_rule_of_a_chart_breaks_where_it_should():
     # alternating about 10: mean range 0.2, so sigma 0.177 and action limits at 10 +- 0.53
     calm = [10 + 0.1 * (-1) ** at for at in range(20)]
     chart = control_chart("check:x", "x", "mg/L", series(calm), default_limits())
     assert not any(point.broken for point in chart.points)
-    assert chart.sentence.startswith("all 20 points within limits.")
+    assert chart.sentence.startswith("All 20 points within limits.")
     far = control_chart("check:x", "x", "", series([*calm, 12.0]), default_limits())
     assert far.points[20].broken[0] == "beyond the action limit"
-    assert "a jump from the point before" in far.points[20].broken
+    assert "1 of 21 points breaks a rule (by chance alone under 1): run 20" in far.sentence
     stay = [*calm, *[10.15 + 0.01 * (-1) ** at for at in range(8)]]
     long = control_chart("check:x", "x", "", series(stay), default_limits())
     assert "a run on one side of the mean" in long.points[-1].broken
+
+
+def test_chance_breaks_as_many_points_as_stated():
+    rng = np.random.default_rng(13)
+    charts = [
+        control_chart("check:x", "x", "", long_series(rng.standard_normal(200)), default_limits())
+        for _ in range(60)
+    ]
+    broken = np.mean([bool(point.broken) for chart in charts for point in chart.points])
+    assert broken == pytest.approx(default_limits()["chart_chance"], abs=0.005)
 
 
 def test_a_drift_is_told_and_few_points_are_called_rough():

@@ -23,7 +23,6 @@ RANGE_LIMIT_FACTOR = 1 + 3 * math.sqrt(2 - 4 / math.pi) / RANGE_OF_TWO
 BEYOND_ACTION = "beyond the action limit"
 TWICE_BEYOND_WARNING = "two of three beyond the warning limit"
 LONG_RUN = "a run on one side of the mean"
-RANGE_BROKEN = "a jump from the point before"
 EWMA_BROKEN = "the weighted mean left its limits"
 
 
@@ -228,8 +227,6 @@ def _broken(
         tail = side[max(at - run + 1, 0) : at + 1]
         if tail.size == run and tail[0] != 0 and (tail == tail[0]).all():
             rules.append(LONG_RUN)
-        if at and abs(x[at] - x[at - 1]) > limits.range_limit:
-            rules.append(RANGE_BROKEN)
         if not bounds[0] <= means[at] <= bounds[1]:
             rules.append(EWMA_BROKEN)
         found.append(tuple(rules))
@@ -253,9 +250,20 @@ def _sentence(points: Sequence[ChartPoint], drift: Line | None, settings: Settin
     ]
     if len(broken) > NAMED_POINTS:
         named.append(f"{len(broken) - NAMED_POINTS} more points")
-    words = f"{'; '.join(named)}." if named else f"all {len(points)} points within limits."
+    words = f"All {len(points)} points within limits."
+    if named:
+        words = f"{broken_words(points, settings)}: {'; '.join(named)}."
     if drift is not None and drift.p_value < settings["significance"]:
         words += f" It drifts {'up' if drift.slope > 0 else 'down'} (p = {drift.p_value:.2g})."
     if len(points) < settings["chart_settled"]:
         words += f" With {len(points)} points the limits are rough."
     return words
+
+
+def broken_words(points: Sequence[ChartPoint], settings: Settings) -> str:
+    """Return how many points break a rule, and how many would by chance."""
+    count = sum(bool(point.broken) for point in points)
+    chance = settings["chart_chance"] * len(points)
+    told = "under 1" if chance < 1 else f"about {chance:.0f}"
+    verb = "breaks" if count == 1 else "break"
+    return f"{count} of {len(points)} points {verb} a rule (by chance alone {told})"

@@ -16,7 +16,7 @@ from specfrac.compare.analysis import (
     compare_measure,
     judged,
 )
-from specfrac.compare.charts import ControlChart, control_chart
+from specfrac.compare.charts import ControlChart, broken_words, control_chart
 from specfrac.compare.limits import changed_limits
 from specfrac.compare.measures import (
     TOTAL,
@@ -200,7 +200,7 @@ def compare_runs(
         _worded(one, clean.get(one.measure.key), marks, whole, scale, limits) for one in whole
     )
     charts = _charts(summaries, limits)
-    flags += [*mark_flags, *_measure_flags(measures), *_chart_flags(summaries, charts)]
+    flags += [*mark_flags, *_measure_flags(measures), *_chart_flags(summaries, charts, limits)]
     return Comparison(
         runs=summaries,
         methods=tuple(sorted({one.method for one in summaries})),
@@ -559,9 +559,16 @@ def _charts(runs: Sequence[RunSummary], limits: Settings) -> tuple[ControlChart,
     return tuple(chart for chart in charts if chart is not None)
 
 
-def _chart_flags(runs: Sequence[RunSummary], charts: Sequence[ControlChart]) -> list[Flag]:
+def _broken_message(chart: ControlChart, limits: Settings) -> str:
+    runs = [point.run for point in chart.points if point.broken]
+    return f"{chart.words}: {broken_words(chart.points, limits)}: {listed(runs)}."
+
+
+def _chart_flags(
+    runs: Sequence[RunSummary], charts: Sequence[ControlChart], limits: Settings
+) -> list[Flag]:
     flags = [
-        Flag("out-of-control", f"{chart.words}: {chart.sentence}")
+        Flag("out-of-control", _broken_message(chart, limits))
         for chart in charts
         if any(point.broken for point in chart.points)
     ]

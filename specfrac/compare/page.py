@@ -404,7 +404,8 @@ def _details(one: MeasureComparison, comparison: Comparison) -> Html:
         _methods_table(one),
         _pairs_table(one),
         missing,
-        class_="measure on-paper",
+        # paper shows what decides and what is claimed; the table has the rest
+        class_="measure on-paper" if one.primary or one.verdict in (WINS, DIFFER) else "measure",
         id=measure_id(one),
     )
 
@@ -548,7 +549,7 @@ def _time_section(comparison: Comparison) -> Html | None:
                     tag(
                         "figcaption",
                         tag("b", f"{capital(chart.words)}. "),
-                        capital(chart.sentence),
+                        chart.sentence,
                     ),
                 )
                 for chart in comparison.charts
