@@ -6,21 +6,43 @@ pheophytin together, because pheophytin is made on the column.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from specfrac.flags import Flag
-from specfrac.purity import percent, spoken
-from specfrac.quantities import PORPHYRINS, PorphyrinBalance, closure, found_in, porphyrin_balance
+from specfrac.names import listed, spoken
+from specfrac.purity import percent
+from specfrac.quantities import (
+    PORPHYRINS,
+    PorphyrinBalance,
+    closure,
+    closure_interval,
+    found_in,
+    porphyrin_balance,
+)
 from specfrac.settings import Settings
 from specfrac.tubes import MeasuredTube
 from specfrac.uncertainty import Quantity
 
 BALANCED_ROLES = ("cut", "wash")
 CAROTENOIDS = ("carotene", "xanthophyll")
-SINGLE_PORPHYRINS = {key for forms in PORPHYRINS.values() for form in forms for key in form}
+CHLOROPHYLL_OF = {made: kind for kind, (_, without) in PORPHYRINS.items() for made in without}
+PHEOPHYTIN_OF = {intact: kind for kind, (intacts, _) in PORPHYRINS.items() for intact in intacts}
+
+OUTCOMES = (
+    "closes", "nearly", "less", "much less", "more", "much more", "cannot tell", "at least",
+    "not known", "see pool",
+)  # fmt: skip
+"""What a balance allows to say, as far as its 95 % interval supports it.
+
+``"closes"``: the interval lies within the usual range. ``"nearly"``: it overlaps it and
+lies within the outer limits. ``"less"``, ``"more"``: it lies outside the usual range;
+``"much"``: beyond the outer limit. ``"cannot tell"``: anything between is possible.
+``"at least"``: a tube is not counted.
+"""
+
+Interval = tuple[float, float]
 
 
 class _Wanted(NamedTuple):
@@ -28,6 +50,21 @@ class _Wanted(NamedTuple):
     kind: str
     members: tuple[str, ...]
     unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Uncounted:
+    """A tube that is not in a sum.
+
+    Attributes
+    ----------
+    name : str
+    reason : str
+        Begins with the tube's name: ``"yellow was not scanned"``.
+    """
+
+    name: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,11 +86,19 @@ class BalanceRow:
     tubes : tuple of (str, Quantity or None)
         Name of each tube and what it holds; None when not measured.
     found : Quantity
-        Sum over the tubes that were measured, of unconstrained estimates.
+        Sum over the tubes that could be counted, of counted estimates
+        (`specfrac.quantities.counted_estimate`).
     closure : Quantity or None
-        Found over loaded.
+        Found over loaded. None when what was loaded is not known, or not quantified, so
+        that a single figure would mislead; and for pheophytin, which is made on the column.
+    closure_interval : (float, float) or None
+        95 %, not symmetric; also where what was loaded is detected but not quantified.
     lower_bound : bool
-        True when a tube was not measured.
+        True when a tube could not be counted.
+    uncounted : tuple of Uncounted
+        Those tubes, each with the reason.
+    outcome : str
+        One of `OUTCOMES`: what the interval allows to say.
     verdict : str
         One sentence with the number and the limit.
     """
@@ -66,7 +111,10 @@ class BalanceRow:
     tubes: tuple[tuple[str, Quantity | None], ...]
     found: Quantity
     closure: Quantity | None
+    closure_interval: Interval | None
     lower_bound: bool
+    uncounted: tuple[Uncounted, ...]
+    outcome: str
     verdict: str
 
 
@@ -155,22 +203,8 @@ def _wanted(pigments: dict[str, str]) -> list[_Wanted]:
     return [row for row in wanted if row.members]
 
 
-def _known(tube: MeasuredTube, members: Sequence[str]) -> bool:
-    """Return whether the tube's content of these pigments can be stated.
-
-    A candidate without a published scale that was not detected does no harm: it adds
-    its uncertainty around zero. Detected, its mass is not known.
-    """
-    if tube.fit is None or tube.content is None or tube.content.volume is None:
-        return False
-    pairs = zip(tube.fit.references.entries, tube.fit.detected, strict=True)
-    return not any(
-        detected and not entry.for_mass and entry.pigment in members for entry, detected in pairs
-    )
-
-
 def _held(tube: MeasuredTube, members: Sequence[str], of: str) -> Quantity | None:
-    if tube.content is None or not _known(tube, members):
+    if tube.content is None or tube.why_not_counted(members):
         return None
     return found_in([tube.content], members, of=of)
 
@@ -184,14 +218,25 @@ def _row(
     name, kind, members, unit = wanted
     of = "mass" if unit == "µg" else "amount"
     held = [(tube.fraction.name, _held(tube, members, of)) for tube in off]
-    contents = [tube.content for tube in off if tube.content and _known(tube, members)]
+    reasons = [(tube.fraction.name, tube.why_not_counted(members)) for tube in off]
+    uncounted = tuple(Uncounted(label, why) for label, why in reasons if why)
+    contents = [tube.content for tube in off if tube.content and not tube.why_not_counted(members)]
     put_on = _held(loaded, members, of) if loaded else None
     if not contents and put_on is None:
         return None
-    ratio = None
-    if contents and put_on and loaded and loaded.content and put_on.interval[0] > 0:
-        ratio = closure(contents, loaded.content, members, of=of)
-    lower_bound = len(contents) < len(off)
+    made = loaded is not None and loaded.made_on_column(members)
+    ratio, interval = None, None
+    if contents and put_on and loaded and loaded.content and not made and loaded.detects(members):
+        interval = closure_interval(contents, loaded.content, members, of=of)
+        if loaded.quantifies(members):
+            ratio = closure(contents, loaded.content, members, of=of)
+    outcome = outcome_of(interval, settings, lower_bound=bool(uncounted))
+    if kind == "pigment" and (made or (name in PHEOPHYTIN_OF and put_on)):
+        outcome, verdict = "see pool", _pool_verdict(name)
+    elif interval is None:
+        verdict = f"Not known: {_why_unknown(loaded, put_on, members, contents)}."
+    else:
+        verdict = _verdict(outcome, ratio, interval, settings, uncounted)
     return BalanceRow(
         name=name,
         kind=kind,
@@ -201,41 +246,110 @@ def _row(
         tubes=tuple(held),
         found=found_in(contents, members, of=of),
         closure=ratio,
-        lower_bound=lower_bound,
-        verdict=_PORPHYRIN_VERDICT
-        if name in SINGLE_PORPHYRINS
-        else _verdict(ratio, settings, [label for label, one in held if one is None]),
+        closure_interval=interval,
+        lower_bound=bool(uncounted),
+        uncounted=uncounted,
+        outcome=outcome,
+        verdict=verdict,
     )
 
 
-_PORPHYRIN_VERDICT = (
-    "No balance by itself: pheophytin is made from chlorophyll on the column. See the pool in nmol."
-)
+def _pool_verdict(name: str) -> str:
+    if name in PHEOPHYTIN_OF:
+        return (
+            "No balance by itself: on the column some of it becomes pheophytin. See "
+            f"{spoken(f'chlorophyll-{PHEOPHYTIN_OF[name]}-pool')}, in nmol."
+        )
+    return (
+        "No balance by itself: it is made from chlorophyll on the column. See "
+        f"{spoken(f'chlorophyll-{CHLOROPHYLL_OF[name]}-pool')}, in nmol."
+    )
 
 
-def _verdict(ratio: Quantity | None, settings: Settings, missing: Sequence[str]) -> str:
-    """Return one sentence: the number, the limit, what to suspect."""
-    if ratio is None or math.isnan(ratio.value):
-        return "Not known: what was loaded was not measured, or holds too little of it."
-    stated = percent(ratio.value, ratio.interval)
-    if missing:
-        listed = ", ".join(repr(name) for name in missing)
-        return f"At least {stated}: not counted, for want of scan, volume or scale, is {listed}."
-    limits = {key: settings[key] for key in settings.limits if key.startswith("closure_")}
-    if ratio.value < limits["closure_low"]:
+def _why_unknown(
+    loaded: MeasuredTube | None,
+    put_on: Quantity | None,
+    members: Sequence[str],
+    contents: Sequence[object],
+) -> str:
+    if loaded is None:
+        return "no loaded extract is in the sheet"
+    if put_on is None:
+        return loaded.why_not_counted(members)
+    if not contents:
+        return "no tube that came off the column could be counted"
+    if not loaded.detects(members):
+        return "it was not detected in what was loaded"
+    return "what was loaded is too uncertain for a ratio"
+
+
+def outcome_of(interval: Interval | None, settings: Settings, *, lower_bound: bool = False) -> str:
+    """Return what an interval of found over loaded supports, whatever its middle.
+
+    Parameters
+    ----------
+    interval : (float, float) or None
+    settings : Settings
+    lower_bound : bool
+        True when a tube is not counted.
+
+    Returns
+    -------
+    str
+        One of `OUTCOMES`.
+    """
+    if interval is None:
+        return "not known"
+    low, high = interval
+    few, usual = settings["closure_low"], settings["closure_note_low"]
+    most, many = settings["closure_note_high"], settings["closure_high"]
+    rules = (
+        (low > many, "much more"),
+        (low > most, "more"),
+        (lower_bound, "at least"),
+        (high < few, "much less"),
+        (high < usual, "less"),
+        (usual <= low and high <= most, "closes"),
+        (few <= low and high <= many, "nearly"),
+    )
+    return next((outcome for holds, outcome in rules if holds), "cannot tell")
+
+
+def _verdict(
+    outcome: str,
+    ratio: Quantity | None,
+    interval: Interval,
+    settings: Settings,
+    uncounted: Sequence[Uncounted],
+) -> str:
+    """Return one sentence: the number, what its interval supports, what to suspect."""
+    low, high = (percent(end) for end in interval)
+    if ratio is None and outcome in ("cannot tell", "at least"):
         return (
-            f"{stated} was found, below {percent(limits['closure_low'])}: "
-            "suspect retention on the column, a tube that is missing, or bleaching."
+            "Cannot tell: what was loaded was detected, but not quantified; anything from "
+            f"{low} to {high} is possible."
         )
-    if ratio.value > limits["closure_high"]:
-        return (
-            f"{stated} was found, above {percent(limits['closure_high'])}: "
-            "suspect a dilution factor, a volume or a solvent."
-        )
-    low, high = limits["closure_note_low"], limits["closure_note_high"]
-    if low <= ratio.value <= high:
-        return f"{stated} was found, within {percent(low)} to {percent(high)}: it closes."
-    return f"{stated} was found, somewhat outside {percent(low)} to {percent(high)}."
+    stated = percent(ratio.value, interval) if ratio is not None else f"between {low} and {high}"
+    usual = f"{percent(settings['closure_note_low'])} to {percent(settings['closure_note_high'])}"
+    missing = listed(one.reason for one in uncounted)
+    if outcome == "at least":
+        return f"At least {stated} was found; not counted: {missing}."
+    below = percent(settings["closure_low" if outcome == "much less" else "closure_note_low"])
+    above = percent(settings["closure_high" if outcome == "much more" else "closure_note_high"])
+    found = {
+        "closes": f"within {usual}: it closes.",
+        "nearly": f"about {usual}: it closes, or nearly.",
+        "less": f"less than {below}: {MISSING_CAUSES}",
+        "much less": f"less than {below}: {MISSING_CAUSES}",
+        "more": f"more than {above}: {SURPLUS_CAUSES}",
+        "much more": f"more than {above}: {SURPLUS_CAUSES}",
+        "cannot tell": f"whether that is within {usual} cannot be told.",
+    }
+    return f"{stated[:1].upper()}{stated[1:]} was found, {found[outcome]}"
+
+
+MISSING_CAUSES = "suspect retention on the column, a tube that is missing, or bleaching."
+SURPLUS_CAUSES = "suspect a dilution factor, a volume or a solvent."
 
 
 def _porphyrins(
@@ -246,44 +360,44 @@ def _porphyrins(
     balances = []
     for kind, (intact, without) in PORPHYRINS.items():
         members = (*intact, *without)
-        contents = [tube.content for tube in measured if tube.content and _known(tube, members)]
+        contents = [
+            tube.content for tube in measured if tube.content and not tube.why_not_counted(members)
+        ]
         put_on = _held(loaded, members, "amount")
-        if contents and put_on and put_on.interval[0] > 0:
+        if contents and put_on and loaded.quantifies(members):
             balances.append(porphyrin_balance(contents, loaded.content, kind))
     return tuple(balances)
 
 
 def balance_flags(result: Balance, settings: Settings) -> list[Flag]:
-    """Return flags for pools that do not close, and for tubes not measured.
+    """Return flags for pools that do not close, and for tubes that are not counted.
 
     Pools only: single pigments that a scan tells apart badly have wide closures that
     would cry wolf. A limit counts as crossed when the whole 95 % interval lies beyond.
     """
     flags = []
-    if result.loaded_name is not None and result.unmeasured:
-        listed = ", ".join(repr(name) for name in result.unmeasured)
-        message = f"not measured: {listed}; what is found is a lower bound."
-        flags.append(Flag("closure-lower-bound", message))
+    if result.loaded_name is not None:
+        pools = [row for row in result.rows if row.kind == "pool" and row.uncounted]
+        reasons = dict.fromkeys(one.reason for row in pools for one in row.uncounted)
+        if reasons:
+            which = listed(spoken(row.name) for row in pools)
+            message = f"not counted: {listed(reasons)}. What is found of {which} is a lower bound."
+            flags.append(Flag("closure-lower-bound", message))
     for row in result.rows:
         if row.kind != "pool" or row.name in ("coloured pigment", "porphyrins"):
             continue
         code = _closure_code(row, settings)
         if code:
-            words = spoken(row.name.removesuffix("-pool"))
-            words += " pool" if row.name.endswith("-pool") else ""
-            flags.append(Flag(code, f"{words}: {row.verdict}"))
+            flags.append(Flag(code, f"{spoken(row.name)}: {row.verdict}"))
     return flags
 
 
 def _closure_code(row: BalanceRow, settings: Settings) -> str | None:
-    if row.closure is None or math.isnan(row.closure.value):
+    if row.closure is None:
         return None
-    value, (low, high) = row.closure.value, row.closure.interval
-    if value > settings["closure_high"] and low > settings["closure_note_high"]:
-        return "closure-high"
-    if row.lower_bound:
-        return None
-    if value < settings["closure_low"] and high < settings["closure_note_low"]:
-        return "closure-low"
-    usual = settings["closure_note_low"] <= value <= settings["closure_note_high"]
-    return None if usual else "closure-doubtful"
+    value = row.closure.value
+    if row.outcome in ("more", "much more"):
+        return "closure-high" if value > settings["closure_high"] else "closure-doubtful"
+    if row.outcome in ("less", "much less"):
+        return "closure-low" if value < settings["closure_low"] else "closure-doubtful"
+    return None

@@ -14,17 +14,17 @@ from types import MappingProxyType
 
 import numpy as np
 
+from specfrac.names import spoken
 from specfrac.pooling import Cuts, Pool, all_pools, best_pool, cuts_of
-from specfrac.purity import Part, Target, percent, spoken
+from specfrac.purity import Part, Target, percent
 from specfrac.quantities import Share, mass_in, probability_share_above, share_by_mass
 from specfrac.references import read_table
 from specfrac.settings import Settings
-from specfrac.tubes import FractionResult, MeasuredTube, parts_of
+from specfrac.tubes import QUANTIFIED, FractionResult, MeasuredTube, parts_of
 from specfrac.uncertainty import rounded
 
 ACTIONS = ("keep", "pool", "re-run", "dilute and rescan", "discard", "cannot tell")
 DECIDED_ROLES = ("cut", "wash")
-QUANTIFIED = 10.0  # times the uncertainty at zero (Currie 1995), as in the fit's report
 ROUND_DILUTIONS = (2, 3, 4, 5, 8, 10, 15, 20, 25, 40, 50, 100)
 
 
@@ -123,6 +123,20 @@ class Wanted:
     setting: str | None
     is_target: bool
     probability: float
+
+    @property
+    def limit_words(self) -> str:
+        """The limit in words: what is wanted of the target, or what counts as good."""
+        if self.is_target:
+            return f"wanted is at least {percent(self.limit)}"
+        return f"a tube of one pigment counts as good from {percent(self.limit)}"
+
+    @property
+    def below_words(self) -> str:
+        """The limit in words, for a share below it."""
+        if self.is_target:
+            return f"below the wanted {percent(self.limit)}"
+        return f"less than the {percent(self.limit)} from which a tube counts as good"
 
 
 def decide(
@@ -332,8 +346,8 @@ def _good_enough(case: Case, wanted: Wanted) -> Decision | None:
     return case.decision(
         "keep",
         "the share is high enough",
-        f"{stated} of the coloured pigment is {wanted.part.words}; wanted is at least "
-        f"{percent(wanted.limit)}, met with a probability of {_odds(wanted.probability)}.",
+        f"{stated} of the coloured pigment is {wanted.part.words}; {wanted.limit_words}, met with "
+        f"a probability of {_odds(wanted.probability)}.",
         number=wanted.share.value.value,
         limit=wanted.limit,
         unit="share by mass",
@@ -392,7 +406,7 @@ def _impure(case: Case, wanted: Wanted) -> Decision:
     share = wanted.share.value.value
     stated = (
         f"{percent(share, wanted.share.interval)} of the coloured pigment is {wanted.part.words}, "
-        f"below the wanted {percent(wanted.limit)}"
+        f"{wanted.below_words}"
     )
     mass = (
         mass_in(held, wanted.part.members).value

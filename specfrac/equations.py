@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from specfrac.errors import InputError, ReferenceNotFoundError, did_you_mean
+from specfrac.names import listed, spoken
 from specfrac.references import normalised, read_table
 
 if TYPE_CHECKING:
@@ -39,7 +40,9 @@ OFFSET_WAVELENGTHS = (750.0, 720.0)  # nm, where no leaf pigment absorbs; the fi
 TOTAL_TOLERANCE = 0.015  # two coefficients printed to 0.01 and their sum, each rounded
 MG_PER_L_TO_G_PER_L = 1e-3
 MOL_PER_MICROMOL = 1e-6
-WORTH_SAYING = 0.02  # of the fitted value; smaller parts are not named as a reason
+WORTH_SAYING = 0.02  # of the fitted value; a smaller difference needs no reason
+MANIFOLD = 10.0  # times the fitted value; beyond, a percentage says nothing
+PART_WORTH_SAYING = 0.1  # of the difference; parts that make no more are not named
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +221,9 @@ class EquationResult:
         nm, where it was read; None when none was subtracted.
     reasons : tuple of str
         Why the values may differ from a fit of the whole scan.
+    explained : mapping of str to str
+        By output that differs, by how much and which parts carry the difference, to
+        follow "the output is ..."; these stand first among `reasons`. Empty without a fit.
     """
 
     equation_set: EquationSet
@@ -226,6 +232,7 @@ class EquationResult:
     offset: float
     offset_wavelength: float | None
     reasons: tuple[str, ...]
+    explained: Mapping[str, str] = field(default_factory=dict)
 
     def value(self, output: str) -> float:
         """Return the value for an output, in the unit of its line.
@@ -338,8 +345,12 @@ def equation_sets(solvent: str, *, bandwidth: float | None = None) -> tuple[Equa
     return tuple(sorted(found, key=lambda one: _suitability(one, bandwidth)))
 
 
+def _for_algae(one: EquationSet) -> bool:
+    return any(output.startswith("chlorophyll-c") for output in one.outputs)
+
+
 def _suitability(one: EquationSet, bandwidth: float | None) -> tuple[bool, ...]:
-    algae = any(output.startswith("chlorophyll-c") for output in one.outputs)
+    algae = _for_algae(one)
     misfit = bandwidth is not None and not one.bandwidth_from <= bandwidth <= one.bandwidth_to
     return algae, one.solvent_match != "same", one.bandwidth_class == "historical", misfit
 
@@ -666,7 +677,8 @@ def second_opinion(
 
     The equations are linear in absorbance, so each value splits exactly into what
     every fitted pigment, the baseline and the residual put into it. That names the
-    reason of a difference with its size.
+    parts of a difference with their sizes, those that carry it first. Sets made for
+    algae with chlorophyll c are left out: no candidate is one.
 
     Parameters
     ----------
@@ -700,19 +712,23 @@ def second_opinion(
             whole_extract=whole_extract,
         )
         parts = split(equations, curves, fit.pigments, path_length)
-        reasons = _measured_reasons(equations, parts, fit, dilution)
+        explained = _explained(equations, parts, fit, dilution)
         results.append(
             replace(
                 result,
                 values=tuple(replace(one, value=one.value * dilution) for one in result.values),
-                reasons=(*reasons, *result.reasons),
+                reasons=(
+                    *(f"{spoken(output)}: {why}" for output, why in explained.items()),
+                    *result.reasons,
+                ),
+                explained=MappingProxyType(explained),
             )
         )
     return tuple(results)
 
 
 def _applies(equations: EquationSet, wavelength: Array, fit: MixtureFit) -> bool:
-    if not equations.from_scan:
+    if not equations.from_scan or _for_algae(equations):
         return False
     if "pheophytin-a" in equations.outputs:
         # made for an extract turned to pheophytin; a grey cut is as good when it is clean
@@ -757,16 +773,16 @@ def split(
     return parts
 
 
-def _measured_reasons(
+def _explained(
     equations: EquationSet,
     parts: Mapping[str, Mapping[str, float]],
     fit: MixtureFit,
     dilution: float,
-) -> list[str]:
-    """Sentences for the parts of an output that are not the pigment it is named after."""
+) -> dict[str, str]:
+    """Sentence for each output that differs from the fit by enough to be worth one."""
     fitted = dict(zip(fit.pigments, map(float, fit.concentration), strict=True))
     floor = WORTH_SAYING * max(fitted.values())
-    reasons = []
+    found = {}
     for line in equations.lines:
         members = _members(line.output, fit)
         if not members:
@@ -777,12 +793,9 @@ def _measured_reasons(
         for name, value in parts[line.output].items():
             source = line.output if name in members else name
             effects[source] = effects.get(source, 0.0) + value * factor
-        reasons += [
-            _sentence(line.output, name, effect, own)
-            for name, effect in effects.items()
-            if abs(effect) > WORTH_SAYING * max(own, floor)
-        ]
-    return reasons
+        if abs(sum(effects.values())) > WORTH_SAYING * max(own, floor):
+            found[line.output] = _sentence(line.output, effects, own)
+    return found
 
 
 def _members(output: str, fit: MixtureFit) -> tuple[str, ...]:
@@ -798,20 +811,49 @@ def _grams_per_litre(line: EquationLine, fit: MixtureFit) -> float:
     return MG_PER_L_TO_G_PER_L
 
 
-def _sentence(output: str, part: str, effect: float, own: float) -> str:
-    size = f"{abs(effect) / MG_PER_L_TO_G_PER_L:.2g} mg/L"
-    moves = f"adds {size} to {output}" if effect > 0 else f"takes {size} off {output}"
-    if part == output:
-        direction = "more" if effect > 0 else "less"
-        return (
-            f"{output}: {size} ({effect / own:+.0%}) {direction} than the fit from the very same "
-            "absorbance: another absorptivity, or bands away from the published wavelengths"
-        )
-    if part == "residual":
-        return f"absorbance that the fit leaves over {moves}"
-    if part == "baseline":
-        return f"scatter that one subtracted reading does not remove {moves}"
-    return f"{part} in the tube {moves}, which the equations cannot tell from it"
+def _sentence(output: str, effects: Mapping[str, float], own: float) -> str:
+    """Say how far an output is off, which parts carry that, and which work against it.
+
+    Effects are in g/L; they add up to the difference.
+    """
+    difference = sum(effects.values())
+    named = _worth_naming(effects, PART_WORTH_SAYING * abs(difference))
+    carrying = [(name, effect) for name, effect in named if effect * difference > 0]
+    against = [(name, effect) for name, effect in named if effect * difference < 0]
+    share = difference / own if own > 0 else math.inf
+    relative = f" ({100 * share:+.0f} %)" if abs(share) < MANIFOLD else ""
+    carriers = listed(_part(output, name, effect) for name, effect in carrying)
+    unexplained = "not explained by a candidate alone: " if carrying[0][0] == "residual" else ""
+    text = (
+        f"{_size(difference)} {'more' if difference > 0 else 'less'} than the fit{relative}, "
+        f"{unexplained}from {carriers}"
+    )
+    if against:
+        opposed = listed(_part(output, name, effect) for name, effect in against)
+        text += f"; against that {'work' if len(against) > 1 else 'works'} {opposed}"
+    return f"{text}."
+
+
+def _worth_naming(effects: Mapping[str, float], worth: float) -> list[tuple[str, float]]:
+    """Return the largest parts, until what is left, each and together, is not worth it."""
+    by_size = sorted(effects.items(), key=lambda pair: -abs(pair[1]))
+    count = sum(abs(effect) >= worth for _, effect in by_size)
+    while count < len(by_size) and abs(sum(effect for _, effect in by_size[count:])) > worth:
+        count += 1
+    return by_size[:count]
+
+
+def _size(effect: float) -> str:
+    return f"{abs(effect) / MG_PER_L_TO_G_PER_L:.2g} mg/L"
+
+
+def _part(output: str, name: str, effect: float) -> str:
+    words = {
+        output: f"{spoken(output)} itself, by another absorptivity or band position",
+        "residual": "absorbance that the fit leaves over",
+        "baseline": "scatter that one subtracted reading does not remove",
+    }
+    return f"{words.get(name) or spoken(name)} ({effect / MG_PER_L_TO_G_PER_L:+.2g})"
 
 
 def _general_reasons(

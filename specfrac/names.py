@@ -14,7 +14,7 @@ POOL_NAMES = MappingProxyType(
         "carotenoids": "carotenoids",
         "chlorophyll-a-pool": "chlorophyll a with its pheophytin",
         "chlorophyll-b-pool": "chlorophyll b with its pheophytin",
-        "porphyrins": "chlorophylls and pheophytins",
+        "porphyrins": "all chlorophylls with their pheophytins",
         "coloured pigment": "coloured pigment",
     }
 )
@@ -40,12 +40,14 @@ def spoken(key: str) -> str:
 
 
 def listed(words: Iterable[str], *, last: str = "and") -> str:
-    """Return "a", "a and b", "a, b and c".
+    """Return "a", "a and b", "a, b and c", or "" for nothing.
 
     Examples
     --------
     >>> listed(["lutein", "β-carotene", "neoxanthin"])
     'lutein, β-carotene and neoxanthin'
     """
-    *first, end = words
-    return f"{', '.join(first)} {last} {end}" if first else end
+    each = list(words)
+    if len(each) < 2:
+        return "".join(each)
+    return f"{', '.join(each[:-1])} {last} {each[-1]}"

@@ -7,10 +7,10 @@ pigment, never the purity of a solid.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from specfrac.names import listed, spoken
 from specfrac.quantities import (
     Share,
     TubeContent,
@@ -20,6 +20,8 @@ from specfrac.quantities import (
     share_by_mass,
 )
 from specfrac.uncertainty import Quantity
+
+__all__ = ["Part", "Purity", "Target", "percent", "purity", "spoken"]
 
 Interval = tuple[float, float]
 
@@ -44,10 +46,8 @@ class Part:
     @property
     def words(self) -> str:
         """The part in words."""
-        names = [spoken(member) for member in self.members]
-        if len(names) == 1:
-            return names[0]
-        return ", ".join(names[:-1]) + f" and {names[-1]} together"
+        together = " together" if len(self.members) > 1 else ""
+        return listed(map(spoken, self.members)) + together
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,17 +115,6 @@ class Target:
     name: str
     members: tuple[str, ...]
     share: float | None
-
-
-def spoken(key: str) -> str:
-    """Return a pigment key as it is said.
-
-    Examples
-    --------
-    >>> spoken("chlorophyll-a"), spoken("beta-carotene")
-    ('chlorophyll a', 'beta-carotene')
-    """
-    return re.sub(r"-([ab])$", r" \1", key)
 
 
 def percent(value: float, interval: Interval | None = None) -> str:

@@ -233,6 +233,14 @@ def run_record(result: RunResult) -> Record:
         "run": {**_header(run), "flags": _flags(result.flags)},
         "fractions": [_fraction(one) for one in result.fractions],
         "balance": _balance(result.balance),
+        "extracted": [
+            {
+                "name": one.name,
+                "members": one.members,
+                **_measured("content", one.content, "ug_per_g", budget=True),
+            }
+            for one in result.extracted
+        ],
         "pooling": _pooling(result.pooling),
         "elution": _elution(result.elution),
     }
@@ -275,6 +283,7 @@ def _fraction(result: FractionResult) -> Record:
         **_measured("mass", result.total_mass, "ug", budget=True),
         **_measured("amount", result.total_amount, "nmol"),
         **_measured("recovery", result.total_recovery),
+        **_ends("recovery", result.total_recovery_interval),
         **_share_of_main(result.purity),
         "purity": _purity(result.purity),
         "decision": _decision(result.decision),
@@ -321,6 +330,8 @@ def _pigment(one: PigmentResult) -> Record:
         "concentration_unconstrained_mg_per_L": one.concentration_unconstrained,
         "standard_uncertainty_mg_per_L": one.concentration.uncertainty,
         "detection_limit_mg_per_L": one.detection_limit,
+        "detection_limit_ug": one.detection_limit_mass,
+        "state": one.state,
         "detected": one.detected,
         "quantified": one.quantified,
         "merged_into": one.merged_into,
@@ -353,6 +364,9 @@ def _contents(one: PigmentResult | GroupResult) -> Record:
         **_measured("share", one.share_mass),
         **_ends("share", one.share_interval),
         **_measured("recovery", one.recovery, budget=True),
+        **_ends("recovery", one.recovery_interval),
+        "recovery_note": one.recovery_note,
+        "made_on_column": one.made_on_column,
         **_measured("content", one.content, "ug_per_g", budget=True),
     }
 
@@ -443,8 +457,10 @@ def _balance_row(row: BalanceRow) -> Record:
         "tubes": [{"name": name, **_measured("held", held, unit)} for name, held in row.tubes],
         **_measured("found", row.found, unit),
         **_measured("closure", row.closure, budget=True),
-        **_ends("closure", row.closure.interval if row.closure else None),
+        **_ends("closure", row.closure_interval),
         "lower_bound": row.lower_bound,
+        "uncounted": [{"name": one.name, "reason": one.reason} for one in row.uncounted],
+        "outcome": row.outcome,
         "verdict": row.verdict,
     }
 
@@ -550,11 +566,17 @@ def fractions_frame(result: RunResult) -> pd.DataFrame:
 
 
 FRACTION_COLUMNS = (
-    "fraction", "role", "solvent", "made_up_volume_ml", "eluted_volume_ml", "main",
-    "share", "share_standard_uncertainty", "share_low", "share_high", "share_lower_bound",
-    "target_share", "probability_above_target",
-    "mass_ug", "mass_standard_uncertainty_ug", "amount_nmol", "amount_standard_uncertainty_nmol",
-    "recovery", "recovery_standard_uncertainty",
+    "fraction", "role", "solvent", "made_up_volume_ml", "eluted_volume_ml",
+    "main", "share", "share_standard_uncertainty", "share_low", "share_high", "share_lower_bound",
+    "main_mass_ug", "main_mass_standard_uncertainty_ug",
+    "main_recovery", "main_recovery_standard_uncertainty", "main_recovery_low",
+    "main_recovery_high", "main_recovery_note",
+    "target", "target_share", "target_share_low", "target_share_high", "probability_above_target",
+    "target_mass_ug", "target_mass_standard_uncertainty_ug", "target_recovery",
+    "target_recovery_standard_uncertainty", "target_recovery_low", "target_recovery_high",
+    "coloured_mass_ug", "coloured_mass_standard_uncertainty_ug",
+    "coloured_amount_nmol", "coloured_amount_standard_uncertainty_nmol",
+    "coloured_amount_recovery", "coloured_amount_recovery_standard_uncertainty",
     "carotenoids_ug", "carotenoids_standard_uncertainty_ug",
     "chlorophyll_a_pool_ug", "chlorophyll_a_pool_standard_uncertainty_ug",
     "unassigned_share", "decision", "flags", "purity",
@@ -565,6 +587,8 @@ def _fraction_row(one: FractionResult) -> Record:
     purity = one.purity
     carotenoids, pool = one.group("carotenoids"), one.group("chlorophyll-a-pool")
     fraction = one.fraction
+    main = _part_named(one, purity.main) if purity else None
+    target = _part_named(one, purity.target) if purity and purity.target else None
     return {
         "fraction": fraction.name,
         "role": fraction.role,
@@ -573,11 +597,16 @@ def _fraction_row(one: FractionResult) -> Record:
         "eluted_volume_ml": fraction.eluted_volume.value if fraction.eluted_volume else None,
         **_share_of_main(purity),
         "share_lower_bound": purity.lower_bound if purity else None,
+        **_mass_and_recovery("main", main),
+        "main_recovery_note": main.recovery_note if main else "",
+        "target": purity.target if purity else None,
         "target_share": purity.target_share.value if purity and purity.target_share else None,
+        **_ends("target_share", purity.target_interval if purity else None),
         "probability_above_target": purity.probability_above_target if purity else None,
-        **_measured("mass", one.total_mass, "ug"),
-        **_measured("amount", one.total_amount, "nmol"),
-        **_measured("recovery", one.total_recovery),
+        **_mass_and_recovery("target", target),
+        **_measured("coloured_mass", one.total_mass, "ug"),
+        **_measured("coloured_amount", one.total_amount, "nmol"),
+        **_measured("coloured_amount_recovery", one.total_recovery),
         **_measured("carotenoids", carotenoids.mass if carotenoids else None, "ug"),
         **_measured("chlorophyll_a_pool", pool.mass if pool else None, "ug"),
         "unassigned_share": one.fit.unassigned_share if one.fit else None,
@@ -587,16 +616,29 @@ def _fraction_row(one: FractionResult) -> Record:
     }
 
 
+def _part_named(one: FractionResult, name: str) -> PigmentResult | GroupResult | None:
+    return one.pigment(name) or one.group(name)
+
+
+def _mass_and_recovery(name: str, one: PigmentResult | GroupResult | None) -> Record:
+    return {
+        **_measured(f"{name}_mass", one.mass if one else None, "ug"),
+        **_measured(f"{name}_recovery", one.recovery if one else None),
+        **_ends(f"{name}_recovery", one.recovery_interval if one else None),
+    }
+
+
 PIGMENT_COLUMNS = (
-    "fraction", "role", "pigment", "group", "grade", "for_mass", "detected", "quantified",
-    "merged_into", "concentration_mg_per_L", "concentration_unconstrained_mg_per_L",
-    "standard_uncertainty_mg_per_L", "detection_limit_mg_per_L",
-    "mass_ug", "mass_standard_uncertainty_ug", "mass_unconstrained_ug", "mass_largest_contributor",
-    "amount_nmol", "amount_standard_uncertainty_nmol",
+    "fraction", "role", "pigment", "group", "grade", "for_mass", "state", "merged_into",
+    "concentration_mg_per_L", "standard_uncertainty_mg_per_L",
+    "concentration_unconstrained_mg_per_L", "detection_limit_mg_per_L",
+    "mass_ug", "mass_standard_uncertainty_ug", "mass_unconstrained_ug", "detection_limit_ug",
+    "mass_largest_contributor", "amount_nmol", "amount_standard_uncertainty_nmol",
     "share", "share_standard_uncertainty", "share_low", "share_high",
     "share_amount", "share_amount_standard_uncertainty", "share_amount_low", "share_amount_high",
-    "recovery", "recovery_standard_uncertainty",
+    "recovery", "recovery_standard_uncertainty", "recovery_low", "recovery_high", "recovery_note",
     "content_ug_per_g", "content_standard_uncertainty_ug_per_g",
+    "detected", "quantified",
 )  # fmt: skip
 
 

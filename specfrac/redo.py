@@ -18,7 +18,7 @@ from specfrac.sheet import SHEET_NAME, read_run
 
 TOLERANCE = 1e-6  # relative; another processor's arithmetic stays well below
 SEARCHED_LEVELS = 3
-COMPARED = ("run", "fractions", "balance", "pooling", "elution")
+COMPARED = ("run", "fractions", "balance", "extracted", "pooling", "elution")
 NAMES = ("name", "pigment", "group", "set", "kind", "wanted_share", "file")
 WHAT_TO_SHOW = 5
 

@@ -10,19 +10,24 @@ from specfrac.balance import Balance, BalanceRow, balance, balance_flags
 from specfrac.decisions import Decision, decide, target_cuts
 from specfrac.elution import Profile, elution_profile
 from specfrac.flags import Flag, ranked
+from specfrac.names import listed
 from specfrac.pooling import Pooling, pooling
 from specfrac.purity import Purity, Target
+from specfrac.quantities import PORPHYRINS, equivalent_factors
 from specfrac.references import ReferenceLibrary, load_references
 from specfrac.sheet import Fraction, InputFile, Run, TubeScan
 from specfrac.tubes import (
+    Bench,
     FractionResult,
     GroupResult,
     MeasuredTube,
     PigmentResult,
     bench,
     measure_all,
+    per_gram,
     result_of,
 )
+from specfrac.uncertainty import Quantity
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,6 +36,7 @@ __all__ = [
     "Balance",
     "BalanceRow",
     "Decision",
+    "Extracted",
     "Fraction",
     "FractionResult",
     "GroupResult",
@@ -50,6 +56,27 @@ CAROTENOIDS = ("carotene", "xanthophyll")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Extracted:
+    """What the solvent brought into the extract of a pigment or pool, per gram of leaf.
+
+    What stayed in the leaf is not in it.
+
+    Attributes
+    ----------
+    name : str
+        Pigment key, or ``"carotenoids"``, ``"chlorophyll-a-pool"``, ``"chlorophyll-b-pool"``.
+    members : tuple of str
+    content : Quantity
+        µg per g of tissue; a chlorophyll pool counts its pheophytin as the chlorophyll
+        it was.
+    """
+
+    name: str
+    members: tuple[str, ...]
+    content: Quantity
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class RunResult:
     """The analysis of a run.
 
@@ -66,6 +93,9 @@ class RunResult:
         Which neighbouring tubes to pool; None without a target pigment.
     elution : Profile or None
         None when fewer than two tubes have an eluted volume.
+    extracted : tuple of Extracted
+        From the loaded extract: the target first, then carotenoids and chlorophylls;
+        empty without tissue mass or loaded extract.
     """
 
     run: Run
@@ -75,6 +105,7 @@ class RunResult:
     flags: tuple[Flag, ...]
     pooling: Pooling | None = None
     elution: Profile | None = None
+    extracted: tuple[Extracted, ...] = ()
 
     def _repr_html_(self) -> str:
         """Show the result in a notebook."""
@@ -151,6 +182,7 @@ def analyse_run(run: Run, library: ReferenceLibrary | None = None) -> RunResult:
         ranked(flags),
         pooling=_pooling(tubes, run, target),
         elution=elution_profile(tubes, table),
+        extracted=_extracted(loaded, table, target) if loaded else (),
     )
 
 
@@ -178,20 +210,48 @@ def _target(run: Run, library: ReferenceLibrary) -> Target | None:
     return Target(name, tuple(members), run.target_share)
 
 
+def _extracted(loaded: MeasuredTube, table: Bench, target: Target | None) -> tuple[Extracted, ...]:
+    if loaded.fit is None:
+        return ()
+    entries = loaded.fit.references.entries
+    carotenoids = tuple(one.pigment for one in entries if one.group in CAROTENOIDS)
+    wanted = {target.name: target.members} if target else {}
+    wanted["carotenoids"] = carotenoids
+    wanted |= {
+        f"chlorophyll-{kind}-pool": (*intact, *without)
+        for kind, (intact, without) in PORPHYRINS.items()
+    }
+    found = []
+    for name, members in wanted.items():
+        present = tuple(one for one in members if one in loaded.fit.pigments)
+        unit = name.removesuffix("-pool") if name.endswith("-pool") else None
+        factors = (
+            equivalent_factors(loaded.fit.references, present, table.library.molar_mass(unit))
+            if unit
+            else (1.0,) * len(present)
+        )
+        held = per_gram(loaded, table, present, factors) if present else None
+        if held is not None:
+            found.append(Extracted(name, present, held))
+    return tuple(found)
+
+
 # Flags of the run
 
 
 def _run_flags(run: Run, results: Sequence[FractionResult]) -> list[Flag]:
     flags = []
-    nameless = [one.fraction.name for one in results if _has(one, "no-solvent")]
+    nameless = [repr(one.fraction.name) for one in results if _has(one, "no-solvent")]
     if nameless:
-        listed = ", ".join(repr(name) for name in nameless)
-        message = f"no solvent is stated for {listed}: pigments are named, masses are not given."
+        message = (
+            f"no solvent is stated for {listed(nameless)}: pigments are named, masses are not "
+            "given."
+        )
         flags.append(Flag("no-solvent", message))
-    failed = [one.fraction.name for one in results if _has(one, "not-fitted")]
-    if failed:
-        listed = ", ".join(repr(name) for name in failed)
-        flags.append(Flag("not-fitted", f"no result for {listed}; see the tube."))
+    for code in ("not-fitted", "not-converged"):
+        failed = [repr(one.fraction.name) for one in results if _has(one, code)]
+        if failed:
+            flags.append(Flag(code, f"no result for {listed(failed)}; see the tube."))
     assumed = {*run.assumed, *(key for one in results for key in one.fraction.assumed)}
     if assumed:
         message = (
@@ -237,9 +297,10 @@ def _implausible(
     )
     if total > 100 * limits[1] or total < limits[0] / 100:
         slip = "mL for L, or mg for g"
+    what = "extracted" if result.fraction.role == "loaded" else "obtained"
     return Flag(
         "implausible-content",
-        f"{result.fraction.name}: {total:.3g} µg {name} per g of {basis} tissue, outside "
+        f"{result.fraction.name}: {total:.3g} µg {name} {what} per g of {basis} leaf, outside "
         f"{limits[0]:g} to {limits[1]:g} µg/g. Check for {slip}.",
     )
 

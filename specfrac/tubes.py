@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 from uncertainties import UFloat
 
 from specfrac.equations import EquationResult, second_opinion
@@ -14,27 +15,29 @@ from specfrac.errors import SpecfracError
 from specfrac.fitting import fit_mixtures, fit_tube, identify
 from specfrac.fitting.results import G_PER_L_TO_MG_PER_L
 from specfrac.flags import Flag, ranked
-from specfrac.purity import Part, Purity, Target, purity, spoken
+from specfrac.names import listed, spoken
+from specfrac.purity import Part, Purity, Target, purity
 from specfrac.quantities import (
     DILUTION,
     EXTRACT_VOLUME,
     LOADED_VOLUME,
     MADE_UP_VOLUME,
     PATH_LENGTH,
+    PORPHYRINS,
     TISSUE_MASS,
     SharedErrors,
     TubeContent,
     amount_in,
-    closure,
     concentration_in,
     content,
     mass_in,
-    recovery,
     share_by_amount,
     share_by_mass,
     tube_content,
 )
+from specfrac.recoveries import recovered, recovered_in_all
 from specfrac.sheet import Fraction, Run
+from specfrac.tube_flags import equation_flags, result_flags, scan_flags
 from specfrac.uncertainty import Quantity, measured
 
 if TYPE_CHECKING:
@@ -44,6 +47,8 @@ if TYPE_CHECKING:
     from specfrac.references import ReferenceLibrary
 
 Interval = tuple[float, float]
+
+CRITICAL, QUANTIFIED = 1.645, 10.0  # times the uncertainty (Currie 1995), as in the fit's report
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,6 +73,8 @@ class PigmentResult:
         mg/L; for averages and statistics.
     detection_limit : float
         mg/L.
+    detection_limit_mass : float or None
+        µg in the tube.
     mass, amount : Quantity or None
         µg and nmol in the tube (for the loaded extract: on the column).
     mass_unconstrained : float or None
@@ -77,9 +84,20 @@ class PigmentResult:
     share_interval, share_amount_interval : (float, float) or None
         95 %, within 0 and 1.
     recovery : Quantity or None
-        Mass in the tube over mass of the same pigment loaded, of unconstrained estimates.
+        Mass in the tube over mass of the same pigment loaded, of counted estimates
+        (`specfrac.quantities.counted_estimate`). None when the ratio cannot be stated:
+        see `recovery_note`.
+    recovery_interval : (float, float) or None
+        95 % of that ratio, not symmetric. Also stated where what was loaded is detected
+        but not quantified, so that a single figure would mislead.
+    recovery_note : str
+        Why there is no recovery, or only an interval; ``""`` otherwise.
+    made_on_column : bool
+        True for a pheophytin when its chlorophyll was loaded: like for like does not
+        apply, the pool balances in moles.
     content : Quantity or None
-        µg per g of tissue, of unconstrained estimates.
+        µg per g of tissue, of counted estimates: extracted, in the loaded tube;
+        obtained, in a cut.
     """
 
     pigment: str
@@ -92,6 +110,7 @@ class PigmentResult:
     concentration: Quantity
     concentration_unconstrained: float
     detection_limit: float
+    detection_limit_mass: float | None
     mass: Quantity | None
     mass_unconstrained: float | None
     amount: Quantity | None
@@ -100,7 +119,17 @@ class PigmentResult:
     share_amount: Quantity | None
     share_amount_interval: Interval | None
     recovery: Quantity | None
+    recovery_interval: Interval | None
+    recovery_note: str
+    made_on_column: bool
     content: Quantity | None
+
+    @property
+    def state(self) -> str:
+        """``"not detected"``, ``"detected"`` or ``"quantified"``."""
+        if not self.detected:
+            return "not detected"
+        return "quantified" if self.quantified else "detected"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,6 +154,9 @@ class GroupResult:
     share_mass: Quantity | None
     share_interval: Interval | None
     recovery: Quantity | None
+    recovery_interval: Interval | None
+    recovery_note: str
+    made_on_column: bool
     content: Quantity | None
 
 
@@ -149,6 +181,8 @@ class FractionResult:
         µg and nmol of coloured pigment whose references allow a mass.
     total_recovery : Quantity or None
         Amount of coloured pigment here over amount loaded.
+    total_recovery_interval : (float, float) or None
+        95 % of it.
     equations : tuple of EquationResult
         Published simultaneous equations, as a second opinion.
     flags : tuple of Flag
@@ -166,6 +200,7 @@ class FractionResult:
     total_mass: Quantity | None
     total_amount: Quantity | None
     total_recovery: Quantity | None
+    total_recovery_interval: Interval | None
     equations: tuple[EquationResult, ...]
     flags: tuple[Flag, ...]
     decision: Decision | None = None
@@ -241,6 +276,96 @@ class MeasuredTube:
             detected[entry.pigment] and not entry.for_mass for entry in entries
         )
 
+    def why_not_counted(self, members: Iterable[str]) -> str:
+        """Return why what this tube holds of these pigments cannot be counted, or ``""``.
+
+        A candidate without a published scale that was not detected does no harm: it adds
+        its uncertainty around zero. Detected, its mass is not known. A pigment that was
+        no candidate counts as absent.
+        """
+        name = self.fraction.name
+        if self.fit is None or self.content is None:
+            return f"{name} {self._without_result()}"
+        if self.content.volume is None:
+            return f"{name} has no volume"
+        chosen = set(members)
+        pairs = zip(self.fit.references.entries, self.fit.detected, strict=True)
+        unscaled = [
+            one.pigment
+            for one, detected in pairs
+            if detected and not one.for_mass and one.pigment in chosen
+        ]
+        if not unscaled:
+            return ""
+        return (
+            f"{name} holds {listed(map(spoken, unscaled))}, of which no absorptivity in "
+            f"{self.fit.references.solvent.name} is published"
+        )
+
+    def _without_result(self) -> str:
+        codes = {flag.code for flag in self.flags}
+        words = {
+            "no-scan": "was not scanned",
+            "no-solvent": "has no solvent stated",
+            "not-converged": "has a fit that did not converge",
+        }
+        return next((text for code, text in words.items() if code in codes), "could not be fitted")
+
+    def detects(self, members: Sequence[str], factors: Iterable[float] | None = None) -> bool:
+        """Return whether one of the pigments, or their sum, stands out of the noise."""
+        fit = self.fit
+        if fit is None:
+            return False
+        detected = dict(zip(fit.pigments, fit.detected, strict=True))
+        return any(detected.get(member, False) for member in members) or stands_out(
+            fit, members, factors, CRITICAL
+        )
+
+    def quantifies(self, members: Sequence[str], factors: Iterable[float] | None = None) -> bool:
+        """Return whether the pigment, or the sum, is large enough for a stated figure."""
+        fit = self.fit
+        if fit is None:
+            return False
+        if len(members) == 1:
+            quantified = dict(zip(fit.pigments, fit.quantified, strict=True))
+            return bool(quantified.get(members[0], False))
+        return stands_out(fit, members, factors, QUANTIFIED)
+
+    def made_on_column(self, members: Sequence[str]) -> bool:
+        """Return whether these pigments are made, on the column, from what this tube holds.
+
+        True for pheophytins when their chlorophyll is here.
+        """
+        kinds = [pair for pair in PORPHYRINS.values() if set(members) & set(pair[1])]
+        made = {member for _, without in kinds for member in without}
+        return (
+            bool(kinds)
+            and set(members) <= made
+            and any(self.detects(intact) for intact, _ in kinds)
+        )
+
+
+def stands_out(
+    fit: MixtureFit, members: Sequence[str], factors: Iterable[float] | None, times: float
+) -> bool:
+    """Return whether a sum is so many times its uncertainty from noise and band shapes.
+
+    Parameters
+    ----------
+    fit : MixtureFit
+    members : sequence of str
+        One that was no candidate counts as absent.
+    factors : iterable of float or None
+        As in `specfrac.quantities.mass_in`.
+    times : float
+    """
+    given = dict(
+        zip(members, factors if factors is not None else [1.0] * len(members), strict=True)
+    )
+    weights = np.array([given.get(pigment, 0.0) for pigment in fit.pigments])
+    spread = math.sqrt(weights @ (fit.covariance_noise + fit.covariance_shape) @ weights)
+    return bool(weights @ fit.concentration_unconstrained > times * spread > 0)
+
 
 def bench(run: Run, library: ReferenceLibrary) -> Bench:
     """Return what the tubes of a run share: errors, volumes, tissue."""
@@ -301,7 +426,7 @@ def measure(fraction: Fraction, bench: Bench, fit: MixtureFit | None = None) -> 
     except SpecfracError as error:
         flags.append(Flag("not-fitted", f"{fraction.name}: {error}"))
         return MeasuredTube(fraction, None, None, (), ranked(flags))
-    return _after_fit(fraction, fit, [*flags, *fit.flags], bench)
+    return _after_fit(fraction, fit, scan_flags(fraction, fit, [*flags, *fit.flags]), bench)
 
 
 def _after_fit(
@@ -309,6 +434,9 @@ def _after_fit(
 ) -> MeasuredTube:
     if not fit.success:
         failed = any(flag.code == "not-fitted" for flag in flags)
+        if not any(flag.severity == "fatal" for flag in flags):
+            message = f"{fraction.name}: {fit.message or 'the fit did not succeed'}"
+            flags.append(Flag("not-converged", message))
         return MeasuredTube(fraction, None if failed else fit, None, (), ranked(flags))
     tube = _content(fraction, fit, bench)
     if tube.volume is None:
@@ -458,7 +586,7 @@ def _content(fraction: Fraction, fit: MixtureFit, bench: Bench) -> TubeContent:
         if dilution
         else None,
     )
-    for variable in (*held.displayed, *held.unconstrained):
+    for variable in (*held.displayed, *held.unconstrained, *held.counted):
         # Expands a sum of sums once; every later quantity then is a third cheaper.
         _ = variable.derivatives
     return held
@@ -511,6 +639,7 @@ def result_of(
             total_mass=None,
             total_amount=None,
             total_recovery=None,
+            total_recovery_interval=None,
             equations=(),
             flags=tube.flags,
         )
@@ -521,10 +650,11 @@ def result_of(
     groups = tuple(_group(tube, bench, group, loaded, found) for group in tube.fit.groups)
     equations = _equations(tube.fraction, tube.fit)
     whole = _countable(tube)
+    whole_recovery = recovered_in_all(tube, loaded)
     flags = [
         *tube.flags,
-        *_result_flags(tube, pigments),
-        *_equation_flags(tube, equations, bench.run.settings["equations_differ"]),
+        *result_flags(tube, pigments, groups, bench.run.settings["recovery_max"]),
+        *equation_flags(tube, equations, bench.run.settings["equations_differ"]),
     ]
     return FractionResult(
         fraction=tube.fraction,
@@ -535,7 +665,8 @@ def result_of(
         purity=_purity(tube, bench, loaded, target),
         total_mass=mass_in(tube.content, whole) if whole else None,
         total_amount=amount_in(tube.content, whole) if whole else None,
-        total_recovery=_total_recovery(tube, loaded),
+        total_recovery=whole_recovery.value,
+        total_recovery_interval=whole_recovery.interval,
         equations=equations,
         flags=ranked(flags),
     )
@@ -556,6 +687,8 @@ def _pigment(
     key = entry.pigment
     has_mass = entry.for_mass and held.volume is not None
     by_mass, by_amount = share_by_mass(held, key), share_by_amount(held, key)
+    limit = float(fit.detection_limit[position]) * G_PER_L_TO_MG_PER_L
+    ratio = recovered(tube, loaded, (key,), (1.0,))
     return PigmentResult(
         pigment=key,
         group=entry.group,
@@ -566,7 +699,10 @@ def _pigment(
         merged_into=_merged_into(fit, key),
         concentration=concentration_in(held, key),
         concentration_unconstrained=concentration_in(held, key, displayed=False).value,
-        detection_limit=float(fit.detection_limit[position]) * G_PER_L_TO_MG_PER_L,
+        detection_limit=limit,
+        detection_limit_mass=limit * float(held.volume.nominal_value)
+        if has_mass and held.volume is not None
+        else None,
         mass=mass_in(held, key) if has_mass else None,
         mass_unconstrained=mass_in(held, key, displayed=False).value if has_mass else None,
         amount=amount_in(held, key) if has_mass else None,
@@ -574,8 +710,11 @@ def _pigment(
         share_interval=by_mass.interval if found else None,
         share_amount=by_amount.value if found else None,
         share_amount_interval=by_amount.interval if found else None,
-        recovery=_recovery(tube, loaded, (key,), (1.0,)),
-        content=_per_gram(tube, bench, (key,), (1.0,)),
+        recovery=ratio.value,
+        recovery_interval=ratio.interval,
+        recovery_note=ratio.note,
+        made_on_column=ratio.made_on_column,
+        content=per_gram(tube, bench, (key,), (1.0,)),
     )
 
 
@@ -588,13 +727,13 @@ def _group(
     has_mass = tube.for_mass(members)
     share = share_by_mass(held, members)
     free = concentration_in(held, members, factors=factors, displayed=False)
-    detected = dict(zip(fit.pigments, fit.detected, strict=True))
+    ratio = recovered(tube, loaded, members, factors)
     return GroupResult(
         name=group.name,
         members=members,
         factors=factors,
         merged=group.merged,
-        detected=any(detected[member] for member in members) or _clear(fit, group),
+        detected=tube.detects(members, factors),
         concentration=concentration_in(held, members, factors=factors),
         concentration_unconstrained=free.value,
         mass=mass_in(held, members, factors=factors) if has_mass else None,
@@ -604,43 +743,22 @@ def _group(
         amount=amount_in(held, members) if has_mass else None,
         share_mass=share.value if found else None,
         share_interval=share.interval if found else None,
-        recovery=_recovery(tube, loaded, members, factors),
-        content=_per_gram(tube, bench, members, factors),
+        recovery=ratio.value,
+        recovery_interval=ratio.interval,
+        recovery_note=ratio.note,
+        made_on_column=ratio.made_on_column,
+        content=per_gram(tube, bench, members, factors),
     )
 
 
-def _clear(fit: MixtureFit, group: Group) -> bool:
-    """Return whether a sum stands out although no single member does."""
-    weights = [
-        dict(zip(group.members, group.factors, strict=True)).get(pigment, 0.0)
-        for pigment in fit.pigments
-    ]
-    variance = weights @ (fit.covariance_noise + fit.covariance_shape) @ weights
-    return bool(weights @ fit.concentration_unconstrained > 1.645 * math.sqrt(variance) > 0)
-
-
-def _recovery(
-    tube: MeasuredTube,
-    loaded: MeasuredTube | None,
-    members: Sequence[str],
-    factors: Sequence[float],
-) -> Quantity | None:
-    """Return tube over loaded, or None where that would compare unlike things."""
-    if loaded is None or loaded.fit is None or loaded.content is None or tube.content is None:
-        return None
-    if not set(members) <= set(loaded.fit.pigments):
-        return None
-    if not (tube.for_mass(members) and loaded.for_mass(members)):
-        return None
-    detected = dict(zip(loaded.fit.pigments, loaded.fit.detected, strict=True))
-    if not any(detected[member] for member in members):
-        return None
-    return recovery(tube.content, loaded.content, members, factors=factors)
-
-
-def _per_gram(
+def per_gram(
     tube: MeasuredTube, bench: Bench, members: Sequence[str], factors: Sequence[float]
 ) -> Quantity | None:
+    """Return µg per g of tissue of these pigments in a tube, or None.
+
+    Extracted, for the loaded tube; obtained, for a cut. What stayed in the leaf is in
+    neither.
+    """
     if bench.tissue_mass is None or tube.content is None or not tube.for_mass(members):
         return None
     if tube.fraction.role == "standard":
@@ -669,15 +787,6 @@ def _countable(tube: MeasuredTube) -> tuple[str, ...]:
     return members if tube.for_mass(members) else ()
 
 
-def _total_recovery(tube: MeasuredTube, loaded: MeasuredTube | None) -> Quantity | None:
-    """Return the amount of coloured pigment over that loaded; moles, as for porphyrins."""
-    if loaded is None or loaded.content is None or tube.content is None:
-        return None
-    if not (tube.for_mass() and loaded.for_mass()):
-        return None
-    return closure([tube.content], loaded.content, of="amount")
-
-
 def parts_of(fit: MixtureFit) -> tuple[Part, ...]:
     """Return merged groups, and the pigments that are not merged."""
     merged = [Part(group.name, group.members) for group in fit.groups if group.merged]
@@ -691,7 +800,9 @@ def _purity(
 ) -> Purity | None:
     if tube.fit is None or tube.content is None:
         return None
-    if not (tube.fit.detected.any() or any(_clear(tube.fit, group) for group in tube.fit.groups)):
+    if not any(tube.detects(group.members, group.factors) for group in tube.fit.groups) and not (
+        tube.fit.detected.any()
+    ):
         return None
     return purity(
         tube.content,
@@ -700,26 +811,6 @@ def _purity(
         loaded=loaded.content if loaded else None,
         target=target,
     )
-
-
-def _result_flags(tube: MeasuredTube, pigments: Sequence[PigmentResult]) -> list[Flag]:
-    flags = []
-    name = tube.fraction.name
-    unscaled = [one.pigment for one in pigments if one.detected and not one.for_mass]
-    if unscaled and not any(flag.code == "estimate-grade" for flag in tube.flags):
-        listed = ", ".join(spoken(key) for key in unscaled)
-        message = (
-            f"{name}: no absorptivity of {listed} in {tube.fraction.solvent} is published, so no "
-            "mass is given. Evaporate, redissolve in a solvent with a measured reference (such as "
-            "acetone or 90 % acetone) and scan again."
-        )
-        flags.append(Flag("estimate-grade", message))
-    for one in pigments:
-        if one.recovery is None or one.group in ("chlorophyll", "pheophytin"):
-            continue  # pheophytin is made on the column: porphyrins balance as pools
-        if one.recovery.interval[0] > 1:
-            flags.append(_above_one(name, spoken(one.pigment), one.recovery))
-    return flags
 
 
 def _equations(fraction: Fraction, fit: MixtureFit) -> tuple[EquationResult, ...]:
@@ -731,37 +822,4 @@ def _equations(fraction: Fraction, fit: MixtureFit) -> tuple[EquationResult, ...
         index=index,
         bandwidth=fraction.bandwidth,
         whole_extract=fraction.role == "loaded",
-    )
-
-
-def _equation_flags(
-    tube: MeasuredTube, equations: Sequence[EquationResult], limit: float
-) -> list[Flag]:
-    """Return a note for the first quantified pigment on which the best set differs."""
-    fit = tube.fit
-    if not equations or fit is None:
-        return []
-    best = equations[0]
-    quantified = dict(zip(fit.pigments, fit.quantified, strict=True))
-    for one in best.values:
-        if one.unit != "mg/L" or not quantified.get(one.output, False):
-            continue
-        fitted = float(fit.concentration[fit.pigments.index(one.output)]) * G_PER_L_TO_MG_PER_L
-        if fitted > 0 and abs(one.value / fitted - 1) > limit:
-            told = [reason for reason in best.reasons if one.output in reason] or best.reasons
-            reason = f" Reason: {told[0]}" if told else ""
-            message = (
-                f"{tube.fraction.name}: the equations {best.equation_set.set_id} give "
-                f"{one.value:.3g} mg/L {spoken(one.output)}, the fit {fitted:.3g} mg/L.{reason}"
-            )
-            return [Flag("equations-disagree", message)]
-    return []
-
-
-def _above_one(name: str, words: str, found: Quantity) -> Flag:
-    low, high = found.interval
-    return Flag(
-        "recovery-above-one",
-        f"{name}: recovery of {words} is {found.value:.2f} ({low:.2f} to {high:.2f}), above 1. "
-        "Check the dilution factors and volumes of this tube and of the loaded extract.",
     )

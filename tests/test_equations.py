@@ -375,11 +375,85 @@ def test_second_opinion_explains_the_difference_by_pheophytin(extract):
     }
     porra = next(one for one in results if one.equation_set.set_id == "PORRA89-ACE80B")
     excess = porra.value("chlorophyll-a") - truth["chlorophyll-a"] * 1e3
-    sentence = next(reason for reason in porra.reasons if reason.startswith("pheophytin-a"))
-    stated = float(re.search(r"adds ([\d.]+) mg/L to chlorophyll-a", sentence)[1])
+    sentence = porra.explained["chlorophyll-a"]
+    assert porra.reasons[0] == f"chlorophyll a: {sentence}"
+    assert "more than the fit" in sentence
+    stated = float(re.search(r"from pheophytin a \(\+([\d.]+)\)", sentence)[1])
     # the reference of chlorophyll a has Porra's own absorptivity, so pheophytin is all of it
     assert stated == pytest.approx(excess, rel=0.1)
     assert stated > 0.3
+
+
+SIGNED = re.compile(r"([^,;()]+) \(([+-][\d.e-]+)\)")
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_parts_named_carry_the_difference(seed):
+    """Same sign, largest first, and with those against it they make up the difference."""
+    from specfrac.fitting import fit_mixture
+    from specfrac.references import load_references
+    from specfrac.simulate import simulate_scan
+
+    rng = np.random.default_rng(seed)
+    references = load_references().select(solvent="acetone-90")
+    content = {
+        "chlorophyll-a": rng.uniform(2, 4) * 1e-3,
+        "chlorophyll-b": rng.uniform(0.1, 0.4) * 1e-3,
+        "pheophytin-a": rng.uniform(0, 1) * 1e-3,
+        "pheophytin-b": rng.uniform(0.2, 1) * 1e-3,
+    }
+    scan = simulate_scan(
+        references,
+        content,
+        wavelength=np.arange(380.0, 801.0),
+        scatter=rng.uniform(0, 0.02),
+        shape_error_scale=1.0,
+        noise=5e-4,
+        rng=rng,
+    )
+    fit = fit_mixture(scan, references)
+    seen = 0
+    for one in second_opinion(fit):
+        for output, sentence in one.explained.items():
+            fitted = 1e3 * fit.concentration[fit.pigments.index(output)]
+            difference = one.value(output) - fitted
+            assert ("more than the fit" in sentence) == (difference > 0)
+            carrying, _, against = sentence.partition("; against that")
+            parts = [float(size) for _, size in SIGNED.findall(carrying) if "%" not in _]
+            opposed = [float(size) for _, size in SIGNED.findall(against)]
+            assert parts and all(part * difference > 0 for part in parts)
+            assert all(part * difference < 0 for part in opposed)
+            assert [abs(p) for p in parts] == sorted((abs(p) for p in parts), reverse=True)
+            # what is not named is below a tenth of the difference; two digits are printed
+            rounding = 0.05 * sum(map(abs, parts + opposed))
+            assert abs(sum(parts) + sum(opposed) - difference) <= 0.1 * abs(difference) + rounding
+            seen += 1
+    assert seen
+
+
+def test_absorbance_that_the_fit_leaves_over_is_no_explanation():
+    from specfrac.equations import _sentence
+
+    text = _sentence(
+        "chlorophyll-b", {"chlorophyll-b": 0.0, "residual": 4e-5, "lutein": 1e-5}, 4e-4
+    )
+    assert "not explained by a candidate alone: from absorbance that the fit leaves over" in text
+    text = _sentence(
+        "chlorophyll-b", {"chlorophyll-b": 0.0, "residual": 1e-5, "lutein": 4e-5}, 4e-4
+    )
+    assert "not explained" not in text and "(+12 %)" in text
+
+
+def test_sets_for_algae_give_no_opinion_on_a_leaf(extract):
+    from specfrac.fitting import fit_mixture
+    from specfrac.references import load_references
+    from specfrac.simulate import simulate_scan
+
+    references = load_references().select(solvent="acetone-90")
+    scan = simulate_scan(references, {"chlorophyll-a": 5e-3}, wavelength=np.arange(380.0, 801.0))
+    sets = [one.equation_set for one in second_opinion(fit_mixture(scan, references))]
+    assert sets
+    assert not [one.set_id for one in sets if any("chlorophyll-c" in o for o in one.outputs)]
 
 
 def test_second_opinion_is_one_of_an_undiluted_tube(extract):

@@ -204,12 +204,38 @@ def test_inspect_wants_one_fit_a_scan():
 
 def test_tables_have_a_row_a_tube_and_a_row_a_tube_and_pigment(result):
     fractions, pigments = result.fractions_frame(), result.pigments_frame()
+    one_name = result.fractions[1].fraction.name
     assert tuple(fractions.columns) == FRACTION_COLUMNS
     assert tuple(pigments.columns) == PIGMENT_COLUMNS
     assert list(fractions["fraction"]) == ["=extract", "cut, <b>one</b>", "rinse"]
     assert len(pigments) == 2 * 8
     assert fractions["main"][1] == "chlorophyll-a"
-    assert pd.isna(fractions["mass_ug"][2])
+    assert pd.isna(fractions["main_mass_ug"][2]) and pd.isna(fractions["coloured_mass_ug"][2])
+    one = result.fractions[1].pigment("chlorophyll-a")
+    assert fractions["main_mass_ug"][1] == pytest.approx(one.mass.value)
+    assert fractions["main_recovery"][1] == pytest.approx(one.recovery.value)
+    assert fractions["main_recovery_low"][1] == pytest.approx(one.recovery_interval[0])
+    row = pigments[(pigments["fraction"] == one_name) & (pigments["pigment"] == "lutein")].iloc[0]
+    assert row["state"] in ("not detected", "detected", "quantified")
+    # the detection limit as a mass: mg/L times 5 mL
+    assert row["detection_limit_ug"] == pytest.approx(5 * row["detection_limit_mg_per_L"])
+
+
+def test_the_record_says_why_a_recovery_is_not_stated(result):
+    record = run_record(result)
+    rows = {row["pigment"]: row for row in record["fractions"][1]["pigments"]}
+    assert rows["chlorophyll-a"]["recovery_low"] < rows["chlorophyll-a"]["recovery"]
+    assert rows["pheophytin-a"]["recovery"] is None and rows["pheophytin-a"]["made_on_column"]
+    assert "on the column" in rows["pheophytin-a"]["recovery_note"]
+    balance = {row["name"]: row for row in record["balance"]["rows"]}
+    assert balance["carotenoids"]["outcome"] == "at least"
+    assert balance["carotenoids"]["uncounted"] == [
+        {"name": "rinse", "reason": "rinse was not scanned"}
+    ]
+    assert record["extracted"][0]["name"] == "carotenoids"
+    assert record["extracted"][0]["content_ug_per_g"] == pytest.approx(
+        result.extracted[0].content.value, rel=1e-9
+    )
 
 
 def test_csv_cells_are_harmless_and_numbers_stay_numbers(result):
@@ -223,7 +249,7 @@ def test_csv_cells_are_harmless_and_numbers_stay_numbers(result):
         for row in csv.DictReader(io.StringIO(csv_bytes(result.fractions_frame()).decode("utf-8")))
         if row["fraction"] == "rinse"
     ]
-    assert unscanned["mass_ug"] == ""
+    assert unscanned["main_mass_ug"] == ""
 
 
 @given(st.text(max_size=12))
