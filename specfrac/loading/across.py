@@ -73,6 +73,8 @@ def by_rows(table: Table, headings: Headings, file: str) -> Interpretation:
 def _axis_in_heading(table: Table, headings: Headings) -> NDArray[np.float64] | None:
     """Return the numbers of the heading row, NaN where it has none, or None."""
     for row in reversed(headings.rows):
+        if not any(cell[:1].isdigit() for cell in row[:FEWEST_POINTS]):
+            continue  # a thousand sample names need no closer look
         values = np.array([_wavelength(cell, table.dialect.decimal) for cell in row])
         if np.count_nonzero(np.isfinite(values)) >= FEWEST_POINTS:
             return values
