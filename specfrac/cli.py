@@ -243,6 +243,11 @@ def _add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--pigments", metavar="A,B,...", help="candidates instead of the eight leaf pigments"
     )
+    parser.add_argument(
+        "--quantity",
+        metavar="Q",
+        help="what the readings are, when the file does not say: absorbance, transmittance, ...",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object")
     _with_references(parser)
     parser.set_defaults(run=_inspect)
@@ -253,7 +258,7 @@ def _inspect(options: argparse.Namespace) -> int:
     from specfrac.loading import describe
 
     found = inspect_reading(
-        describe(options.scan),
+        describe(options.scan, quantity=options.quantity),
         _library(options),
         solvent=options.solvent,
         pigments=options.pigments.split(",") if options.pigments else None,

@@ -106,11 +106,11 @@ def inspection_json(found: Inspection) -> str:
 
 def inspection_text(found: Inspection) -> str:
     """Return what was understood and found, as text for a terminal."""
-    lines = [*_reading_lines(found.reading)]
+    lines = found.reading.summary()
     for scan, fit, guesses, more in zip(
         found.scans, found.fits, found.identifications, found.flags, strict=True
     ):
-        lines += ["", f"{scan.name}: {_grid(scan)}"]
+        lines += ["", scan.name]
         if fit is not None:
             lines += _fit_lines(fit)
         elif guesses:
@@ -119,33 +119,6 @@ def inspection_text(found: Inspection) -> str:
         flags = [*(fit.flags if fit is not None else scan.flags), *more]
         lines += [f"  {flag.severity}: {flag.message}" for flag in flags]
     return "\n".join(lines)
-
-
-def _reading_lines(reading: Reading) -> list[str]:
-    parts = [reading.layout]
-    parts += [
-        f"{word} {value}"
-        for word, value in (
-            ("separator", reading.separator),
-            ("decimal mark", reading.decimal_mark),
-            ("encoding", reading.encoding),
-        )
-        if value
-    ]
-    lines = [f"{reading.file}: {', '.join(parts)}"]
-    lines += [f"  left out: {part}" for part in reading.skipped]
-    return lines
-
-
-def _grid(scan: Scan) -> str:
-    step = np.diff(scan.wavelength)
-    even = step.max() - step.min() < 1e-6
-    stride = f"{step.mean():g} nm" if even else f"{step.min():.2f} to {step.max():.2f} nm"
-    text = (
-        f"{len(scan)} points, {scan.wavelength[0]:g} to {scan.wavelength[-1]:g} nm, step {stride}"
-    )
-    quantity = scan.metadata.get("quantity")
-    return text + (f", read as {quantity}" if quantity else "")
 
 
 def _fit_lines(fit: MixtureFit) -> list[str]:
