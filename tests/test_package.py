@@ -81,6 +81,7 @@ ORDER = [
     "identification_limits",
     "band_positions",
     "solvent_evidence",
+    "identification",
     "plates",
     "plan",
     "claims",
