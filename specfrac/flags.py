@@ -124,7 +124,6 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "other-versions": ("warn", "runs were analysed with different versions"),
         "other-settings": ("note", "runs were analysed with different settings"),
         "other-target": ("warn", "runs are after different pigments"),
-        "qualification": ("warn", "the instrument failed its last qualification"),
         "confounded": (
             "warn",
             "no block links the methods, so a difference could be one of blocks",
@@ -132,7 +131,6 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "run-without-block": ("note", "a run states no block, so it says nothing within blocks"),
         "missing-values": ("note", "a measure is missing in some runs"),
         "outlying-run": ("note", "a run lies far from the others of its method; it was kept"),
-        "scatter-below-measurement": ("note", "runs agree better than their stated uncertainties"),
         "out-of-control": ("warn", "a point breaks the limits of a control chart"),
         "not-charted": ("note", "runs without a date are not in the control charts"),
         # bench

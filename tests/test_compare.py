@@ -420,6 +420,7 @@ def test_failed_qualification_and_estimate_grades_are_marked():
         ("shake-0", "qualification"),
         ("shake-2", "estimate-grade"),
     }
+    assert "qualification-failed" in [flag.code for flag in result.flags]
     assert "without published scale" in " ".join(result.measure("share").remarks)
     assert "without published scale" not in " ".join(result.primary.remarks)
 
@@ -434,6 +435,7 @@ def test_an_outlier_is_named_kept_and_tried_without():
     told = " ".join(result.primary.remarks)
     assert re.search(r"shake-4 \(Grubbs p [=<] [\d.]+\) lies far from the other runs", told)
     assert "was kept. Left out, the conclusion" in told
+    assert "outlying-run" in [flag.code for flag in result.flags]
 
 
 def test_a_run_given_twice_counts_once():

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from specfrac.run import RunResult
 
 SCALES = ("auto", "linear", "log")
+UNQUALIFIED = "qualification-failed"  # the code `analyse` puts on a run
 FAMILIES = ("extracted", "obtained", "recovery", "share", "conversion", "closure")
 
 
@@ -200,7 +201,11 @@ def compare_runs(
         _worded(one, clean.get(one.measure.key), marks, whole, scale, limits) for one in whole
     )
     charts = _charts(summaries, limits)
-    flags += [*mark_flags, *_measure_flags(measures), *_chart_flags(summaries, charts, limits)]
+    flags += [
+        *mark_flags,
+        *_measure_flags(measures, limits),
+        *_chart_flags(summaries, charts, limits),
+    ]
     return Comparison(
         runs=summaries,
         methods=tuple(sorted({one.method for one in summaries})),
@@ -385,11 +390,11 @@ def _marks(runs: Sequence[RunSummary]) -> tuple[tuple[Mark, ...], list[Flag]]:
     version_marks, version_flags = _versions(runs)
     marks += version_marks
     flags += version_flags
-    failed = [one.name for one in runs if any(map(_failed, one.flag_codes))]
+    failed = [one.name for one in runs if UNQUALIFIED in one.flag_codes]
     marks += [Mark(name, "qualification", "instrument not qualified") for name in failed]
     if failed:
         flags.append(
-            Flag("qualification", f"the instrument failed its last check for {listed(failed)}.")
+            Flag(UNQUALIFIED, f"the instrument failed its last check for {listed(failed)}.")
         )
     marks += [
         Mark(one.name, "estimate-grade", f"{mark} in the target cut")
@@ -401,10 +406,6 @@ def _marks(runs: Sequence[RunSummary]) -> tuple[tuple[Mark, ...], list[Flag]]:
 
 def _per_gram(one: RunSummary) -> list[str]:
     return [key for key, measure in one.measures.items() if measure.per_gram]
-
-
-def _failed(code: str) -> bool:
-    return code.startswith("qualification") and "missing" not in code
 
 
 def _versions(runs: Sequence[RunSummary]) -> tuple[list[Mark], list[Flag]]:
@@ -520,7 +521,7 @@ def _without_outliers(
     return compare_measure(one.measure, rest, limits, primary=one.primary, scale=scale)
 
 
-def _measure_flags(measures: Sequence[MeasureComparison]) -> list[Flag]:
+def _measure_flags(measures: Sequence[MeasureComparison], limits: Settings) -> list[Flag]:
     flags: list[Flag] = []
     primary = measures[0]
     if primary.verdict == "confounded":
@@ -530,6 +531,11 @@ def _measure_flags(measures: Sequence[MeasureComparison]) -> list[Flag]:
     if without and primary.design.blocks:
         message = f"no block is stated in {listed(without)}; within blocks they say nothing."
         flags.append(Flag("run-without-block", message))
+    level = limits["outlier_significance"]
+    far = [point.run for point in primary.points if point.outlier_p < level]
+    if far:
+        message = f"{primary.measure.words}: {listed(far)} lies far from its method; it was kept."
+        flags.append(Flag("outlying-run", message))
     missing = [one for one in measures if one.missing]
     if missing:
         message = "; ".join(

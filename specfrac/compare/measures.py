@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from specfrac.errors import InputError
 from specfrac.flags import Flag
-from specfrac.purity import spoken
+from specfrac.names import spoken
 from specfrac.quantities import GAIN, LOADED_VOLUME, PATH_LENGTH, SHAPE
 
 if TYPE_CHECKING:
