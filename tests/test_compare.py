@@ -407,6 +407,18 @@ def test_other_versions_are_marked_and_the_conclusion_is_tried_without():
     assert "there is nothing left to compare, so the conclusion rests on them" in told
 
 
+def test_errors_of_two_libraries_do_not_cancel():
+    same = compare_runs(example.season({"shake": 5, "steep": 5}, scatter=0.02))
+    records = example.season({"shake": 5, "steep": 5}, scatter=0.02, library={"steep": "3"})
+    for record in records[:5]:
+        record["library_version"] = "2"
+    other = compare_runs(records)
+    one, two = (each.primary.differences[0] for each in (same, other))
+    assert one.difference == pytest.approx(two.difference)
+    assert two.standard_error > 1.5 * one.standard_error
+    assert two.foreign_part > 0.4 > one.foreign_part == 0.0
+
+
 def test_failed_qualification_and_estimate_grades_are_marked():
     records = example.season({"shake": 4, "steep": 4})
     records[0]["run"]["flags"] = [

@@ -19,6 +19,7 @@ from specfrac.compare.analysis import (
 from specfrac.compare.charts import ControlChart, broken_words, control_chart
 from specfrac.compare.limits import changed_limits
 from specfrac.compare.measures import (
+    REFERENCE_SOURCES,
     TOTAL,
     Measure,
     RunSummary,
@@ -187,6 +188,7 @@ def compare_runs(
         raise InputError(f"scale is {scale!r}. {did_you_mean(scale, SCALES)}")
     limits = changed_limits(settings or {})
     summaries, flags = _taking_part(_summary(run, at) for at, run in enumerate(runs, start=1))
+    summaries = _by_library(summaries)
     keys = _keys(summaries)
     if not keys:
         raise InputError(
@@ -267,6 +269,32 @@ def _taking_part(
             kept[at] = replace(one, name=f"{one.name} ({names[one.name]})")
     flags += _alike(kept)
     return tuple(kept), flags
+
+
+def _by_library(runs: tuple[RunSummary, ...]) -> tuple[RunSummary, ...]:
+    """Return the runs with errors of references named by library, when libraries differ.
+
+    Another library may hold another scale or shape, so its errors do not cancel.
+    """
+    if len({one.library_version for one in runs}) < 2:
+        return runs
+
+    def named(source: str, one: RunSummary) -> str:
+        own = source.startswith(REFERENCE_SOURCES)
+        return f"{source}, library {one.library_version}" if own else source
+
+    return tuple(
+        replace(
+            one,
+            values={
+                key: replace(
+                    value, shared=tuple((named(name, one), part) for name, part in value.shared)
+                )
+                for key, value in one.values.items()
+            },
+        )
+        for one in runs
+    )
 
 
 def _fingerprint(one: RunSummary) -> object:
@@ -525,7 +553,7 @@ def _measure_flags(measures: Sequence[MeasureComparison], limits: Settings) -> l
     flags: list[Flag] = []
     primary = measures[0]
     if primary.verdict == "confounded":
-        flags.append(Flag("confounded", primary.sentence))
+        flags.append(Flag("confounded", "no block holds runs of two methods: nothing is compared."))
     alone = [primary.used[at] for at in primary.design.alone]
     without = [point.run for point in alone if not point.block]
     if without and primary.design.blocks:

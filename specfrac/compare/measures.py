@@ -28,10 +28,11 @@ Record = Mapping[str, Any]
 
 KNOWN_FORMAT = 1
 
+NOT_PARTED = "measurement, not parted in the record"
 # Sources of uncertainty that two runs have in common, by the start of their name. One
 # photometer and one cuvette for all runs is an assumption; it widens absolute values.
+REFERENCE_SOURCES = ("absorptivity", "absorptivities", SHAPE, NOT_PARTED)
 SHARED_SOURCES = ("absorptivity", "absorptivities", SHAPE, GAIN, PATH_LENGTH)
-NOT_PARTED = "measurement, not parted in the record"
 
 HIGHER, LOWER, NEITHER = "higher", "lower", ""
 

@@ -375,10 +375,10 @@ def conclusion_words(one: MeasureComparison) -> str:
 
 
 MARK_WORDS: Mapping[str, str] = {
+    "basis": "per gram of another basis",
     "version": "analysed with other versions",
     "qualification": "measured on an instrument that failed its check",
     "estimate-grade": "measured with a reference without published scale",
-    "basis": "per gram of another basis",
 }
 
 
