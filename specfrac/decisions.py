@@ -333,7 +333,7 @@ def _good_enough(case: Case, wanted: Wanted) -> Decision | None:
             "pool",
             "the pool has the wanted share",
             f"With {stated} {wanted.part.words} the tube {alone}; pooled, {names} hold "
-            f"{rounded(pool.mass.value, pool.mass.uncertainty)} µg of the target at "
+            f"{rounded(pool.mass.value, pool.mass.uncertainty)} µg {_target_words(case)} at "
             f"{percent(pool.share.value, pool.interval)}{odds}.",
             number=pool.share.value,
             limit=pool.wanted_share,
@@ -354,6 +354,10 @@ def _good_enough(case: Case, wanted: Wanted) -> Decision | None:
         setting=wanted.setting,
         probability=wanted.probability,
     )
+
+
+def _target_words(case: Case) -> str:
+    return "of the target" if case.target is None else spoken(case.target.name)
 
 
 def _wash(case: Case, wanted: Wanted) -> Decision | None:
