@@ -96,16 +96,17 @@ def _averaged(difference: float, precision: Precision, significance: float) -> f
     """Average over the estimated variances, each a chi-square over its df."""
     from scipy import special
 
-    estimated, df, weights = _estimates(precision)
-    limit = special.stdtrit(df, 1 - significance / 2) * np.sqrt(estimated)
+    limit, weights = _limits(precision, significance)
     sigma = math.sqrt(precision.variance)
     found = special.ndtr((difference - limit) / sigma) + special.ndtr((-difference - limit) / sigma)
     return float(weights @ found)
 
 
 @lru_cache(maxsize=64)
-def _estimates(precision: Precision) -> tuple[Array, Array, Array]:
-    """Estimated variances, Welch's degrees of freedom, and how likely each is."""
+def _limits(precision: Precision, significance: float) -> tuple[Array, Array]:
+    """Differences that are just significant with each estimated variance, and its chance."""
+    from scipy import special
+
     grids = [_chi_square_nodes(df) for _, df in precision.parts]
     parts = [
         variance * factors
@@ -120,7 +121,8 @@ def _estimates(precision: Precision) -> tuple[Array, Array, Array]:
     for part, (_, df) in zip(mesh, precision.parts, strict=True):
         total = total + part
         spread = spread + part**2 / df
-    return total.ravel(), (total**2 / spread).ravel(), weights.ravel()
+    limit = special.stdtrit(total**2 / spread, 1 - significance / 2) * np.sqrt(total)
+    return limit.ravel(), weights.ravel()
 
 
 @lru_cache(maxsize=256)
