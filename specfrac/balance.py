@@ -278,6 +278,8 @@ def _why_unknown(
         return loaded.why_not_counted(members)
     if not contents:
         return "no tube that came off the column could be counted"
+    if loaded.fit is not None and not set(members) & set(loaded.fit.pigments):
+        return "it was no candidate in what was loaded"
     if not loaded.detects(members):
         return "it was not detected in what was loaded"
     return "what was loaded is too uncertain for a ratio"

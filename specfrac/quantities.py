@@ -498,15 +498,15 @@ def tube_content(
 
     c = (estimate + noise + shape) / (absorptivity · gain · path) · dilution
 
-    The noise of a tube is its own. The band-shape error belongs to the references:
-    it enters as S Σ_j sqrt(f_j) z_j, S the symmetric square root of the fit's
-    `covariance_shape`, f_j the part that reference j has in the squared shape error of
-    this mixture, and z_j standard normal variables of that reference. So tubes of like
-    composition share it; a pure cut and the extract share it as far as the same
-    reference makes it in both; tubes of other pigments or solvents do not. An estimate
-    that the bound at zero moved away from the unconstrained one errs in another way
-    and shares nothing in `counted`. Call it once a tube: a second call would make the
-    same noise look independent.
+    The noise of a tube is its own. The band-shape error belongs to the references; in
+    `counted`, which is compared across tubes, it enters as S Σ_j sqrt(f_j) z_j: S the
+    symmetric square root of the fit's `covariance_shape`, f_j the part that reference j
+    has in the squared shape error of this mixture, z_j standard normal variables of that
+    reference. So tubes of like composition share it; a pure cut and the extract share it
+    as far as the same reference makes it in both; tubes of other pigments or solvents do
+    not. An estimate that the bound at zero moved away from the unconstrained one errs in
+    another way and shares nothing. Call it once a tube: a second call would make the same
+    noise look independent.
 
     Parameters
     ----------
@@ -548,18 +548,18 @@ def tube_content(
         common = common * (path_length.nominal_value / path_length)
     if dilution_factor is not None:
         common = common * dilution_factor
-    errors, apart = _errors(fit, shared)
+    own, by_reference = _errors(fit, shared)
     counted = counted_estimate(fit)
-    moved = _moved(fit, counted)
-    own = [
-        alone if one else common for one, alone, common in zip(moved, apart, errors, strict=True)
+    across = [
+        alone if moved else together
+        for moved, alone, together in zip(_moved(fit, counted), own, by_reference, strict=True)
     ]
     return TubeContent(
         fit.name,
         fit.references,
-        _with_errors(fit.concentration, errors),
-        _with_errors(fit.concentration_unconstrained, errors),
-        _with_errors(counted, own),
+        _with_errors(fit.concentration, own),
+        _with_errors(fit.concentration_unconstrained, own),
+        _with_errors(counted, across),
         scale,
         common,
         volume,
@@ -615,7 +615,8 @@ def _moved(fit: MixtureFit, counted: Array) -> Mask:
 def _errors(fit: MixtureFit, shared: SharedErrors) -> tuple[list[UFloat], list[UFloat]]:
     """Zero-valued variables with the covariance of the fit's noise and shape parts.
 
-    Twice: with band-shape errors shared through the references, and with the tube's own.
+    Twice: with band-shape errors of the tube's own, which is all that matters within a
+    tube, and with those shared through the references.
     """
     n = len(fit.references.entries)
     if not (np.isfinite(fit.covariance_noise).all() and np.isfinite(fit.covariance_shape).all()):
@@ -636,8 +637,8 @@ def _errors(fit: MixtureFit, shared: SharedErrors) -> tuple[list[UFloat], list[U
     ]
     by_reference, alone = _mixed(root, common), _mixed(root, _normals(n, SHAPE))
     return (
-        [a + b for a, b in zip(noise, by_reference, strict=True)],
         [a + b for a, b in zip(noise, alone, strict=True)],
+        [a + b for a, b in zip(noise, by_reference, strict=True)],
     )
 
 

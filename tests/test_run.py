@@ -467,6 +467,17 @@ def test_what_was_not_detected_in_the_extract_has_no_recovery(folder):
     assert row.verdict == "Not known: it was not detected in what was loaded."
 
 
+def test_what_was_no_candidate_in_the_extract_has_no_recovery(folder):
+    others = [key for key in load_references().leaf_pigments if key != "violaxanthin"]
+    loaded = EXTRACT_TUBE + f"candidates = {others}\n"
+    result = analysed(folder, HEAD + loaded + GREEN_TUBE)
+    one = result.fraction("green wash").pigment("violaxanthin")
+    assert one.recovery is None
+    assert one.recovery_note == "violaxanthin was no candidate in extract."
+    row = result.balance.row("violaxanthin")
+    assert row.verdict == "Not known: it was no candidate in what was loaded."
+
+
 def test_an_interval_of_a_recovery_is_not_symmetric_where_little_was_loaded(result):
     one = result.fraction("yellow cut").pigment("beta-carotene")
     low, high = one.recovery_interval
