@@ -285,15 +285,19 @@ def made_on_column(line: ReportedLine) -> bool:
 
 def recovery_figure(line: ReportedLine, *, links: bool = True) -> Html:
     """Return a recovery in percent; pheophytin balances with its chlorophyll only."""
-    if line.result.recovery is None:
-        return text(NONE)
-    if made_on_column(line):
+    found = line.result
+    if made_on_column(line) and (found.recovery is not None or found.recovery_note):
         return tag(
             "a" if links else "span",
             "see balance",
             href="#balance" if links else None,
             title="pheophytin is made on the column",
         )
+    if found.recovery is None:
+        if found.recovery_interval is None:
+            return text(NONE)
+        low, high = found.recovery_interval
+        return text(f"{100 * low:.0f} to {100 * high:.0f} %")
     return stacked(line.result.recovery, factor=100)
 
 

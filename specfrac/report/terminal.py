@@ -63,8 +63,14 @@ def _row(tube: FractionResult) -> tuple[str, ...]:
     purity = tube.purity
     line = next(line for line in reported_lines(tube) if line.key == purity.main)
     label = line.label if len(line.members) > 1 else full_name(line.key)
-    made = made_on_column(line) and line.result.recovery is not None
-    recovery = "see balance" if made else plus_minus(line.result.recovery, factor=100.0)
+    found = line.result
+    if made_on_column(line) and (found.recovery is not None or found.recovery_note):
+        recovery = "see balance"
+    elif found.recovery is None and found.recovery_interval is not None:
+        low, high = found.recovery_interval
+        recovery = f"{100 * low:.0f} to {100 * high:.0f}"
+    else:
+        recovery = plus_minus(found.recovery, factor=100.0)
     return (
         name,
         label,
