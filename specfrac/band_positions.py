@@ -170,7 +170,8 @@ def find_bands(
 
     A maximum is where the smoothed slope falls through zero; a shoulder is where the
     curvature is strongest and no maximum is near. Position and uncertainty come from the
-    local polynomial: u(λ) = u(A')/|A''| for a maximum, u(A''')/A'''' for a shoulder.
+    local polynomial: u(λ) = u(A')/|A''| for a maximum, u(A''')/A'''' for a shoulder. A
+    shoulder whose place the noise hides is left out.
 
     Parameters
     ----------
@@ -211,9 +212,9 @@ def find_bands(
     for at in sorted(places, key=lambda place: -curvature[place]):
         band = _shoulder(found, at)
         near = [abs(band.wavelength - other) for other in taken]
-        if min(near, default=math.inf) > numbers["band_separation"] and _stands_out(
-            curvature, found.wavelength, at, taken, threshold
-        ):
+        placed = band.uncertainty < numbers["band_separation"] / 2
+        apart = min(near, default=math.inf) > numbers["band_separation"]
+        if placed and apart and _stands_out(curvature, found.wavelength, at, taken, threshold):
             shoulders.append(band)
             taken.append(band.wavelength)
     return tuple(sorted(maxima + shoulders, key=lambda band: band.wavelength))
@@ -265,7 +266,8 @@ def _stands_out(
         others = [other for other in taken if side * (other - wavelength[at]) > 0]
         if not others:
             continue
-        nearest = int(np.searchsorted(wavelength, min(others, key=lambda o: abs(o - wavelength[at]))))
+        neighbour = min(others, key=lambda other: abs(other - wavelength[at]))
+        nearest = int(np.searchsorted(wavelength, neighbour))
         low, high = sorted((at, nearest))
         if np.nanmin(curvature[low : high + 1]) > curvature[at] - threshold[at]:
             return False
@@ -279,9 +281,7 @@ def _baseline_slope(scan: Scan, wavelength: Array) -> Array:
     """
     numbers = error_model()
     tail = (scan.wavelength > numbers["scatter_free_from"]) & np.isfinite(scan.absorbance)
-    level = (
-        abs(float(np.median(scan.absorbance[tail]))) if tail.any() else numbers["offset_limit"]
-    )
+    level = abs(float(np.median(scan.absorbance[tail]))) if tail.any() else numbers["offset_limit"]
     reference = float(np.median(scan.wavelength[tail])) if tail.any() else wavelength[-1]
     exponent = numbers["scatter_exponent"]
     return np.asarray(level * exponent * (reference / wavelength) ** exponent / wavelength)

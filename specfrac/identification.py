@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -24,6 +24,7 @@ from specfrac.references import PigmentReference, ReferenceLibrary
 from specfrac.references.shapes import SORET_LIMIT, find_maxima
 from specfrac.scans import Scan
 from specfrac.solvent_evidence import Evidence, Hypothesis, each_alone, in_each_solvent, weigh
+from specfrac.uncertainty import rounded
 
 Array = NDArray[np.float64]
 
@@ -126,6 +127,48 @@ class Identity:
     solvent: SolventVerdict
     flags: tuple[Flag, ...]
 
+    def as_dict(self) -> dict[str, object]:
+        """Return what was found as plain data, without amounts."""
+        return {
+            "verdict": self.solvent.verdict,
+            "declared": self.solvent.declared,
+            "best_solvent": self.solvent.best,
+            "fits_as_well": list(self.solvent.as_well),
+            "deviance": self.solvent.deviance,
+            "reason": self.solvent.reason,
+            "bands": [
+                {
+                    "wavelength_nm": found.band.wavelength,
+                    "uncertainty_nm": found.band.uncertainty,
+                    "kind": found.band.kind,
+                    "absorbance": found.band.absorbance,
+                    "pigments": list(found.pigments),
+                }
+                for found in self.bands
+            ],
+            "candidates": [
+                {
+                    "solvent": candidate.solvent,
+                    "deviance": candidate.score,
+                    "pigments": detected_pigments(candidate.fit),
+                }
+                for candidate in self.candidates
+            ],
+            "alone": [
+                {"pigment": one.pigment, "solvent": one.solvent, "deviance": one.deviance}
+                for one in self.alone
+            ],
+        }
+
+    def lines(self) -> list[str]:
+        """Return what was found as lines of text."""
+        return [*_band_lines(self.bands), *_candidate_lines(self)]
+
+
+def detected_pigments(fit: MixtureFit) -> list[str]:
+    """Return the keys of the pigments a fit detected."""
+    return [pigment for pigment, seen in zip(fit.pigments, fit.detected, strict=True) if seen]
+
 
 def identify_scan(
     scan: Scan,
@@ -171,37 +214,45 @@ def identify_scan(
     ('contradicted', 'ethanol')
     """
     key = None if declared is None else library.solvent(declared).key
+    evidence, singles = _weighed(scan, library, bandwidth, linear_limit)
+    joint = evidence.joined(singles)
+    verdict = judge(joint, key)
+    options = {"path_length": path_length, "bandwidth": bandwidth, "linear_limit": linear_limit}
+    candidates = _candidates(scan, library, joint, verdict, options) if joint.n_cells else ()
+    strained = joint.n_cells > 0 and joint.strain[joint.best] > limits()["largest_strain"]
+    if strained or not any(_holds_pigment(candidate.fit) for candidate in candidates):
+        reason = verdict.reason if strained else "no pigment of the library was found."
+        verdict = SolventVerdict(NO_CANDIDATE, key, "", (), math.nan, reason)
+        return Identity(scan.name, _assigned(scan, None), (), (), verdict, _flags(scan, verdict))
+    return Identity(
+        scan.name,
+        _assigned(scan, candidates[0].fit),
+        candidates,
+        _alone(evidence, singles),
+        verdict,
+        _flags(scan, verdict),
+    )
+
+
+def _weighed(
+    scan: Scan, library: ReferenceLibrary, bandwidth: float | None, linear_limit: float
+) -> tuple[Evidence, Evidence]:
+    """Evidence of the leaf pigments together, and of every pigment by itself."""
     mixtures, singles = in_each_solvent(library), each_alone(library)
     low = max((hypothesis.low for hypothesis in (*mixtures, *singles)), default=0.0)
-    evidence = weigh(
-        scan, mixtures, bandwidth=bandwidth, linear_limit=linear_limit, low=low
+    evidence = weigh(scan, mixtures, bandwidth=bandwidth, linear_limit=linear_limit, low=low)
+    by_itself = weigh(
+        scan,
+        singles,
+        bandwidth=bandwidth,
+        linear_limit=linear_limit,
+        low=low,
+        deviation=evidence.deviation if evidence.n_cells else None,
     )
-    verdict = judge(evidence, key)
-    candidates: tuple[Identification, ...] = ()
-    alone: tuple[Alone, ...] = ()
-    if evidence.n_cells:
-        by_itself = weigh(
-            scan, singles, bandwidth=bandwidth, linear_limit=linear_limit, low=low,
-            deviation=evidence.deviation,
-        )  # fmt: skip
-        alone = _alone(evidence, by_itself)
-        if verdict.verdict != NO_CANDIDATE or alone:
-            options = {
-                "path_length": path_length,
-                "bandwidth": bandwidth,
-                "linear_limit": linear_limit,
-            }
-            candidates = _candidates(scan, library, evidence, verdict, options)
-    if not any(candidate.fit.detected.any() for candidate in candidates):
-        candidates, alone = (), ()
-        verdict = replace(verdict, verdict=NO_CANDIDATE, reason=_nothing_fits(verdict, evidence))
-    bands = _assigned(scan, candidates[0].fit if candidates else None)
-    return Identity(scan.name, bands, candidates, alone, verdict, _flags(scan, verdict))
+    return evidence, by_itself
 
 
-def check_solvent(
-    scan: Scan, fit: MixtureFit, library: ReferenceLibrary
-) -> tuple[Flag, ...]:
+def check_solvent(scan: Scan, fit: MixtureFit, library: ReferenceLibrary) -> tuple[Flag, ...]:
     """Flag a fit whose solvent the bands of the scan contradict.
 
     All solvents in which the fit's candidates have references are weighed, with the fit's
@@ -232,17 +283,23 @@ def solvent_verdict(scan: Scan, fit: MixtureFit, library: ReferenceLibrary) -> S
         return SolventVerdict(
             CANNOT_TELL, declared, "", (), math.nan, "no other solvent to compare with."
         )
-    # pigments that are no candidates must not speak against the solvent
-    own = [_fitted(fit, ()), _fitted(fit, _others_known(fit, library))]
-    curves = fit.curves(index)
-    evidence = weigh(
-        scan,
-        (*own, *others),
-        bandwidth=fit.bandwidth,
-        noise=float(fit.noise[index]),
-        deviation=curves.shape_uncertainty / fit.shape_error_factor,
-    )
-    return judge(evidence, declared)
+    least = limits()["comparison_shape_error"]
+    errors = np.array([max(entry.shape_error, least) for entry in fit.references.entries])
+    parts = errors[:, None] * fit.curves(index).components
+    deviation = np.sqrt((parts**2).sum(axis=0))
+    noise = float(fit.noise[index])
+
+    def weighed(*own: Hypothesis) -> SolventVerdict:
+        evidence = weigh(
+            scan, (*own, *others), bandwidth=fit.bandwidth, noise=noise, deviation=deviation
+        )
+        return judge(evidence, declared)
+
+    verdict = weighed(_fitted(fit, ()))
+    if verdict.verdict != CONTRADICTED:
+        return verdict
+    # a pigment that is no candidate must not speak against the solvent
+    return weighed(_fitted(fit, ()), _fitted(fit, _others_known(fit, library)))
 
 
 def _others_known(fit: MixtureFit, library: ReferenceLibrary) -> tuple[PigmentReference, ...]:
@@ -305,8 +362,10 @@ def judge(evidence: Evidence, declared: str | None = None) -> SolventVerdict:
         if not _excluded(evidence, rows[solvent], rows[best])
     ]
     deviance = float(above[rows[subject]])
-    if evidence.misfit > limits()["no_candidate_misfit"]:
-        return SolventVerdict(NO_CANDIDATE, declared, best, (), deviance, _misfit_text(evidence))
+    problem = _problem(evidence, rows[best], best)
+    if problem:
+        others = tuple(solvent for solvent in kept if solvent != subject)
+        return SolventVerdict(CANNOT_TELL, declared, best, others, deviance, problem)
     if subject not in kept:
         found = _displaced(evidence, rows[subject], rows[best])
         others = tuple(solvent for solvent in kept if solvent != best)
@@ -361,9 +420,9 @@ def _displaced(evidence: Evidence, row: int, best: int) -> _Displaced | None:
     least = limits()["present_share"] * amplitude.sum()
     found: list[_Displaced] = []
     for entry, own in zip(here.entries, amplitude, strict=True):
-        if own < least or own <= 0 or entry.pigment not in there.pigments:
+        other = _entry(evidence, there.solvent, entry.pigment)
+        if own < least or own <= 0 or other is None:
             continue
-        other = there.entries[there.pigments.index(entry.pigment)]
         for place, elsewhere in zip(_known_bands(entry), _known_bands(other), strict=True):
             shift = evidence.shifts[best, SHIFT_GROUPS.index(place.group)]
             found.append(
@@ -377,6 +436,14 @@ def _displaced(evidence: Evidence, row: int, best: int) -> _Displaced | None:
             )
     known = [band for band in found if math.isfinite(band.distance)]
     return max(known, key=lambda band: band.distance, default=None)
+
+
+def _entry(evidence: Evidence, solvent: str, pigment: str) -> PigmentReference | None:
+    """The reference of a pigment in a solvent among the hypotheses."""
+    for hypothesis in evidence.hypotheses:
+        if hypothesis.solvent == solvent and pigment in hypothesis.pigments:
+            return hypothesis.entries[hypothesis.pigments.index(pigment)]
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,26 +481,41 @@ def _candidates(
     rows = _row_of_each_solvent(evidence)
     above = evidence.above_best
     kept = {verdict.best, *verdict.as_well}
-    if verdict.verdict not in (CONTRADICTED, NO_CANDIDATE) and verdict.declared:
+    if verdict.verdict != CONTRADICTED and verdict.declared:
         kept.add(verdict.declared)
     order = sorted((s for s in kept if s in rows), key=lambda solvent: above[rows[solvent]])
     found = []
-    for solvent in order[:MOST_CANDIDATES]:
+    # where no solvent describes the scan, further fits would be slow and tell nothing
+    most = MOST_CANDIDATES if evidence.misfit <= limits()["largest_misfit"] else 1
+    for solvent in order[:most]:
         fit = fit_mixtures([scan], library.select(solvent=solvent), **options)[0]  # type: ignore[arg-type]
         if fit.success:
             found.append(Identification(solvent, fit, float(above[rows[solvent]])))
     return tuple(found)
 
 
+def _holds_pigment(fit: MixtureFit) -> bool:
+    """True when a pigment lies above its detection limit and most of the area is assigned.
+
+    Above the critical value alone, eight candidates would give a false detection in every
+    third scan; and a band of something else is often lent a little of a pigment.
+    """
+    above = fit.concentration_unconstrained >= fit.detection_limit
+    found = bool((above & (fit.concentration > 0)).any())
+    return found and fit.unassigned_share < limits()["largest_unassigned"]
+
+
 def _alone(evidence: Evidence, singles: Evidence) -> tuple[Alone, ...]:
-    scale = max(min(evidence.misfit, singles.misfit), 1.0)
-    above = (singles.deviance - evidence.deviance.min()) / scale
-    order = np.argsort(above)
+    """Single pigments that do as well as the best mixture, best first."""
+    misfit = min(evidence.misfit, singles.misfit)
+    if misfit > limits()["largest_misfit"]:
+        return ()
+    above = (singles.deviance - evidence.deviance.min()) / max(misfit, 1.0)
     return tuple(
         Alone(
             singles.hypotheses[row].pigments[0], singles.hypotheses[row].solvent, float(above[row])
         )
-        for row in order
+        for row in np.argsort(above)
         if above[row] <= limits()["alone_accepted"] and singles.amplitudes[row][0] > 0
     )
 
@@ -453,9 +535,7 @@ def _assigned(scan: Scan, fit: MixtureFit | None) -> tuple[AssignedBand, ...]:
     found = []
     for band in bands:
         near = []
-        for entry, present, part in zip(
-            fit.references.entries, fit.detected, parts, strict=True
-        ):
+        for entry, present, part in zip(fit.references.entries, fit.detected, parts, strict=True):
             place = _nearest(entry, band, fit) if present else math.nan
             if abs(place - band.wavelength) <= limits()["band_reach"] + 2 * band.uncertainty:
                 height = float(np.interp(band.wavelength, scan.wavelength, part))
@@ -494,19 +574,21 @@ def _position_text(found: _Displaced | None, subject: str, best: str) -> str:
     )
 
 
-def _misfit_text(evidence: Evidence) -> str:
-    return (
-        f"the best solvent, {evidence.hypotheses[evidence.best].solvent}, leaves "
-        f"{evidence.misfit:.1f} times the stated errors (limit {limits()['no_candidate_misfit']:g})."
-    )
-
-
-def _nothing_fits(verdict: SolventVerdict, evidence: Evidence) -> str:
-    if verdict.verdict == NO_CANDIDATE:
-        return verdict.reason
-    if not evidence.n_cells:
-        return "too few readings can be compared."
-    return "no pigment of the library was detected in any solvent."
+def _problem(evidence: Evidence, row: int, best: str) -> str:
+    """Why even the best solvent will not do, or ""."""
+    numbers = limits()
+    if evidence.misfit > numbers["largest_misfit"]:
+        return (
+            f"no solvent describes the scan: the best, {best}, leaves {evidence.misfit:.0f} "
+            f"times what the stated errors allow (limit {numbers['largest_misfit']:g})."
+        )
+    if evidence.strain[row] > numbers["largest_strain"]:
+        return (
+            "the bands lie further from those of every solvent than wavelength error and "
+            f"solvent explain (chi-square {evidence.strain[row]:.0f}, limit "
+            f"{numbers['largest_strain']:g})."
+        )
+    return ""
 
 
 def _flags(scan: Scan, verdict: SolventVerdict) -> tuple[Flag, ...]:
@@ -514,8 +596,7 @@ def _flags(scan: Scan, verdict: SolventVerdict) -> tuple[Flag, ...]:
         return (
             Flag(
                 "no-candidate",
-                f"{scan.name}: no pigments of the library in any solvent describe the bands: "
-                f"{verdict.reason}",
+                f"{scan.name}: {verdict.reason}",
             ),
         )
     if verdict.verdict == CONTRADICTED:
@@ -532,3 +613,33 @@ def _flags(scan: Scan, verdict: SolventVerdict) -> tuple[Flag, ...]:
     if verdict.verdict == CANNOT_TELL and verdict.declared and verdict.as_well:
         return (Flag("solvent-open", f"{scan.name}: {verdict.reason}"),)
     return ()
+
+
+def _band_lines(bands: Sequence[AssignedBand]) -> list[str]:
+    lines = ["bands, nm (± one standard uncertainty, wavelength scale of the instrument apart)"]
+    for found in bands:
+        place = rounded(found.band.wavelength, max(found.band.uncertainty, 0.1))
+        names = ", ".join(found.pigments) or "no pigment found here"
+        lines.append(f"  {place:<14} {found.band.kind:<9} {names}")
+    return lines if bands else ["no bands stand out"]
+
+
+def _candidate_lines(identity: Identity) -> list[str]:
+    if not identity.candidates:
+        return [f"{NO_CANDIDATE}: {identity.solvent.reason}"]
+    lines = ["solvents the bands do not exclude, best first"]
+    for candidate in identity.candidates:
+        names = ", ".join(detected_pigments(candidate.fit)) or "none"
+        lines.append(f"  {candidate.solvent:<22}{names}  (deviance +{candidate.score:.1f})")
+    shown = {candidate.solvent for candidate in identity.candidates}
+    kept = (identity.solvent.best, *identity.solvent.as_well)
+    rest = [solvent for solvent in kept if solvent and solvent not in shown]
+    if rest:
+        lines.append(f"  as well: {', '.join(rest)}")
+    if identity.alone:
+        lines.append("single pigments that would do alone")
+        lines += [
+            f"  {one.pigment} in {one.solvent}  (deviance {one.deviance:+.1f})"
+            for one in identity.alone[:MOST_CANDIDATES]
+        ]
+    return [*lines, f"{identity.solvent.verdict}: {identity.solvent.reason}"]

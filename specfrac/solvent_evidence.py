@@ -74,6 +74,8 @@ class Evidence:
         have the priors of instrument and solvent.
     shifts : ndarray, shape (n, 4)
         nm by group of bands, in the order of `SHIFT_GROUPS`.
+    strain : ndarray, shape (n,)
+        How improbable the shifts are, as a chi-square; part of the deviance.
     amplitudes : tuple of ndarray
         Absorbance of each pigment at its maximum.
     chi_square : float
@@ -87,6 +89,7 @@ class Evidence:
     hypotheses: tuple[Hypothesis, ...]
     deviance: Array
     shifts: Array
+    strain: Array
     amplitudes: tuple[Array, ...]
     chi_square: float
     n_cells: int
@@ -110,6 +113,20 @@ class Evidence:
         if not self.n_cells:
             return self.deviance
         return np.asarray((self.deviance - self.deviance.min()) / max(self.misfit, 1.0))
+
+    def joined(self, other: Evidence) -> Evidence:
+        """Return one evidence of both sets of hypotheses, weighed on the same readings."""
+        better = min((self, other), key=lambda own: float(own.deviance[own.best]))
+        return Evidence(
+            (*self.hypotheses, *other.hypotheses),
+            np.concatenate([self.deviance, other.deviance]),
+            np.concatenate([self.shifts, other.shifts]),
+            np.concatenate([self.strain, other.strain]),
+            (*self.amplitudes, *other.amplitudes),
+            better.chi_square,
+            min(self.n_cells, other.n_cells),
+            self.deviation,
+        )
 
 
 def in_each_solvent(
@@ -201,6 +218,7 @@ def weigh(
         tuple(hypotheses),
         deviance,
         solved.parameters[:, stack.shifts],
+        solved.strain,
         tuple(
             row[: len(hypothesis.pigments)]
             for row, hypothesis in zip(solved.parameters, hypotheses, strict=True)
@@ -217,6 +235,7 @@ def _nothing(scan: Scan, hypotheses: tuple[Hypothesis, ...]) -> Evidence:
         hypotheses,
         unknown,
         np.full((len(hypotheses), N_GROUPS), np.nan),
+        unknown,
         tuple(np.full(len(hypothesis.pigments), np.nan) for hypothesis in hypotheses),
         math.nan,
         0,
@@ -299,7 +318,7 @@ class _Stack:
     centre: Array
     area: Array
     width: Array
-    member: Array
+    member: NDArray[np.float32]
     pigment_of: Array
     group_of: Array
     band_group: Index
@@ -342,7 +361,7 @@ def _stacked(hypotheses: tuple[Hypothesis, ...], bandwidth: float | None) -> _St
     centre, area = np.zeros((n, n_bands)), np.zeros((n, n_bands))
     width = np.ones((n, n_bands))
     band_group = np.zeros((n, n_bands), dtype=np.intp)
-    member = np.zeros((n, n_parts, n_bands))
+    member = np.zeros((n, n_parts, n_bands), dtype=np.float32)
     pigment_of, group_of = np.zeros((n, n_pigments, n_parts)), np.zeros((n, N_GROUPS, n_parts))
     doubt = np.zeros((n, n_parts))
     worst: dict[str, float] = {}
@@ -402,6 +421,7 @@ def _parts(hypothesis: Hypothesis, bandwidth: float | None) -> list[_Part]:
         "adapted": numbers["position_doubt_adapted"],
         "estimate": numbers["position_doubt_estimate"],
     }
+    averaging = numbers["cell_width"] ** 2 / 12  # variance of a uniform distribution
     found = []
     for position, entry in enumerate(hypothesis.entries):
         regions = np.array(entry.region)
@@ -409,7 +429,7 @@ def _parts(hypothesis: Hypothesis, bandwidth: float | None) -> list[_Part]:
         for region in dict.fromkeys(entry.region):
             inside = regions == region
             own = entry.width[inside]
-            width = np.sqrt(np.maximum(own**2 + extra, own**2 / 4))
+            width = np.sqrt(np.maximum(own**2 + extra, own**2 / 4) + averaging)
             found.append(
                 _Part(
                     position,
@@ -430,14 +450,13 @@ class _Solved:
     parameters: Array
     chi_square: Array
     occam: Array
+    strain: Array
     pigments: Array  # absorbance of each pigment, shape (n, n_pigments, n_cells)
 
     def deviation(self, stack: _Stack) -> Array:
         """Standard deviation of the band shapes under the best hypothesis."""
         best = int(np.argmin(self.chi_square + self.occam))
-        return np.sqrt(
-            ((stack.shape_error[best][:, None] * self.pigments[best]) ** 2).sum(axis=0)
-        )
+        return np.sqrt(((stack.shape_error[best][:, None] * self.pigments[best]) ** 2).sum(axis=0))
 
 
 def _solve(stack: _Stack, cells: _Cells, spread: Array) -> _Solved:
@@ -450,7 +469,7 @@ def _solve(stack: _Stack, cells: _Cells, spread: Array) -> _Solved:
     here = np.zeros((n, n_parameters))
     kept = here.copy()
     chi_square = np.full(n, np.inf)
-    occam = np.zeros(n)
+    occam, strain = np.zeros(n), np.zeros(n)
     pigments = np.zeros((n, stack.n_pigments, cells.wavelength.size))
     active = np.zeros((n, n_parameters), dtype=bool)
     expected = np.full(n, np.inf)  # fall of chi-square
@@ -466,6 +485,7 @@ def _solve(stack: _Stack, cells: _Cells, spread: Array) -> _Solved:
         better = now < chi_square[live] + 1e-9
         rows = live[better]
         kept[rows], chi_square[rows] = here[rows], now[better]
+        strain[rows] = (pull * here[live])[better][:, stack.shifts].sum(axis=1)
         pigments[rows] = here[rows, : stack.n_pigments, None] * design[better, : stack.n_pigments]
         hessian = whitened @ whitened.transpose(0, 2, 1)
         occam[rows] = rules.occam(rows, here[rows], hessian[better])
@@ -490,7 +510,7 @@ def _solve(stack: _Stack, cells: _Cells, spread: Array) -> _Solved:
         live = np.flatnonzero(expected > np.maximum(SETTLED, HOPELESS * behind))
         if live.size == 0:
             break
-    return _Solved(kept, chi_square, occam, pigments)
+    return _Solved(kept, chi_square, occam, strain, pigments)
 
 
 def _whitening(cells: _Cells, spread: Array) -> Array:
@@ -515,17 +535,27 @@ def _damped(step: Array, stack: _Stack) -> Array:
 
 
 def _design(stack: _Stack, rows: Index, parameters: Array, wavelength: Array) -> Array:
-    """Derivatives of the model by its parameters, shape (n, n_parameters, n_cells)."""
+    """Derivatives of the model by its parameters, shape (n, n_parameters, n_cells).
+
+    Seven digits are enough against errors of the per cent, and twice as fast.
+    """
     shift = np.take_along_axis(parameters[:, stack.shifts], stack.band_group[rows], axis=1)
     width = stack.width[rows]
     sigma = np.sqrt(np.maximum(width**2 + parameters[:, stack.broadening, None], width**2 / 4))
-    u = (wavelength - (stack.centre[rows] + shift)[:, :, None]) / sigma[:, :, None]
+    narrow = (1 / sigma).astype(np.float32)[:, :, None]
+    distance = wavelength - (stack.centre[rows] + shift)[:, :, None]
+    u = distance.astype(np.float32) * narrow
+    square = u * u
     # exp underflows silently to zero far from a band, which is right
-    bands = (stack.area[rows] / sigma)[:, :, None] * np.exp(-0.5 * np.minimum(u * u, 1400.0))
+    bands = np.exp(np.maximum(-0.5 * square, -80.0))
+    bands *= (stack.area[rows] / sigma).astype(np.float32)[:, :, None]
     member = stack.member[rows]
     shapes = member @ bands
-    slopes = member @ (bands * (u / sigma[:, :, None]))
-    spreads = member @ (bands * ((u * u - 1) / (2 * sigma**2)[:, :, None]))
+    bands *= narrow
+    slopes = member @ (bands * u)
+    square -= 1
+    square *= 0.5 * narrow
+    spreads = member @ (bands * square)
     pigment_of = stack.pigment_of[rows]
     amplitude = np.einsum("ij,ijk->ik", parameters[:, : stack.n_pigments], pigment_of)[:, :, None]
     result = np.empty((len(rows), stack.broadening + 1, wavelength.size))
