@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from specfrac.names import spoken
 from specfrac.plots import balance_rows, reported_lines, row_colour, row_label
 from specfrac.report.markup import Html, tag
 from specfrac.report.names import joint_name, tube_id
@@ -35,8 +36,8 @@ def balance_section(result: RunResult) -> Html | None:
             tag("h3", "Mass of each pigment in each tube, µg"),
             tag(
                 "p",
-                "Sums and recoveries use the estimates without the bound at zero, so that a mean "
-                "is not pushed up; a small negative mass means nothing was there. Porphyrins "
+                "Sums and recoveries count a detected pigment as shown, and one that was not "
+                "detected (<) as what the scan leaves for it, which may be negative. Porphyrins "
                 "balance in nmol, because pheophytin is made on the column.",
                 class_="legend",
             ),
@@ -224,16 +225,10 @@ def _mass_cell(tube: FractionResult, row: BalanceRow) -> Html:
 
 def content_words(result: RunResult) -> Html | None:
     """Return what the loaded extract says of the leaf, per gram."""
-    name = result.balance.loaded_name
-    loaded = next((tube for tube in result.fractions if tube.fraction.name == name), None)
-    if loaded is None:
-        return None
     parts = [
-        f"{row_label(row)} {plus_minus(group.content, unit='µg/g')}"
-        for row in result.balance.rows
-        if (group := loaded.group(row.name)) is not None and group.content is not None
+        f"{spoken(one.name)} {plus_minus(one.content, unit='µg/g')}" for one in result.extracted
     ]
     if not parts:
         return None
-    basis = result.run.tissue_basis or "tissue"
-    return tag("p", f"In the leaf ({basis}): " + "; ".join(parts) + ".")
+    basis = f"{result.run.tissue_basis} leaf" if result.run.tissue_basis else "tissue"
+    return tag("p", f"Extracted per gram of {basis}: " + "; ".join(parts) + ".")

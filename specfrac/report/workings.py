@@ -141,9 +141,9 @@ def _recovery_text(result: RunResult, tube: FractionResult, line: ReportedLine) 
     if free is not None and put_on is not None:
         masses = f" ({_micrograms(free)} of {_micrograms(put_on)} in {name})"
     return (
-        f"mass in the tube over mass of the same pigment loaded, both without the bound at "
-        f"zero{masses}: {stated}. Errors both share (gain, absorptivity in the same solvent, cell) "
-        "cancel."
+        f"mass in the tube over mass of the same pigment loaded, a pigment that was not detected "
+        f"counted without the bound at zero{masses}: {stated}. "
+        "Errors both share (gain, absorptivity in the same solvent, cell) cancel."
     )
 
 
