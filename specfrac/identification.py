@@ -218,20 +218,34 @@ def identify_scan(
     joint = evidence.joined(singles)
     verdict = judge(joint, key)
     options = {"path_length": path_length, "bandwidth": bandwidth, "linear_limit": linear_limit}
-    candidates = _candidates(scan, library, joint, verdict, options) if joint.n_cells else ()
-    strained = joint.n_cells > 0 and joint.strain[joint.best] > limits()["largest_strain"]
-    if strained or not any(_holds_pigment(candidate.fit) for candidate in candidates):
-        reason = verdict.reason if strained else "no pigment of the library was found."
+    bands = find_bands(scan)
+    reason = _why_nothing(bands, joint)
+    candidates = () if reason else _candidates(scan, library, joint, verdict, options)
+    if not any(_holds_pigment(candidate.fit) for candidate in candidates):
+        reason = reason or "no pigment of the library was found."
         verdict = SolventVerdict(NO_CANDIDATE, key, "", (), math.nan, reason)
-        return Identity(scan.name, _assigned(scan, None), (), (), verdict, _flags(scan, verdict))
+        return Identity(
+            scan.name, _assigned(scan, bands, None), (), (), verdict, _flags(scan, verdict)
+        )
     return Identity(
         scan.name,
-        _assigned(scan, candidates[0].fit),
+        _assigned(scan, bands, candidates[0].fit),
         candidates,
         _alone(evidence, singles),
         verdict,
         _flags(scan, verdict),
     )
+
+
+def _why_nothing(bands: Sequence[Band], joint: Evidence) -> str:
+    """Why no pigment of the library can be named before any fit, or ""."""
+    if not joint.n_cells:
+        return "too few readings can be compared."
+    if not bands:
+        return "no band stands out."
+    if joint.misfit <= limits()["largest_misfit"] and _strained(joint, joint.best):
+        return _strain_text(joint, joint.best)
+    return ""
 
 
 def _weighed(
@@ -279,15 +293,17 @@ def solvent_verdict(scan: Scan, fit: MixtureFit, library: ReferenceLibrary) -> S
     declared = fit.references.solvent.key
     index = next((i for i, own in enumerate(fit.scans) if own is scan), 0)
     others = [h for h in in_each_solvent(library, fit.pigments) if h.solvent != declared]
-    if not fit.success or not others:
+    if not others:
         return SolventVerdict(
             CANNOT_TELL, declared, "", (), math.nan, "no other solvent to compare with."
         )
-    least = limits()["comparison_shape_error"]
-    errors = np.array([max(entry.shape_error, least) for entry in fit.references.entries])
-    parts = errors[:, None] * fit.curves(index).components
-    deviation = np.sqrt((parts**2).sum(axis=0))
-    noise = float(fit.noise[index])
+    deviation, noise = None, None
+    if fit.success:  # otherwise its composition means nothing, and the scan alone is weighed
+        least = limits()["comparison_shape_error"]
+        errors = np.array([max(entry.shape_error, least) for entry in fit.references.entries])
+        parts = errors[:, None] * fit.curves(index).components
+        deviation = np.sqrt((parts**2).sum(axis=0))
+        noise = float(fit.noise[index])
 
     def weighed(*own: Hypothesis) -> SolventVerdict:
         evidence = weigh(
@@ -527,8 +543,9 @@ def expected_bands(entry: PigmentReference) -> tuple[Band, ...]:
     return find_bands(Scan(entry.pigment, grid, entry.shape(grid)), noise=EXPECTED_NOISE)
 
 
-def _assigned(scan: Scan, fit: MixtureFit | None) -> tuple[AssignedBand, ...]:
-    bands = find_bands(scan)
+def _assigned(
+    scan: Scan, bands: Sequence[Band], fit: MixtureFit | None
+) -> tuple[AssignedBand, ...]:
     if fit is None:
         return tuple(AssignedBand(band, (), ()) for band in bands)
     parts = fit.curves(0).components
@@ -582,13 +599,18 @@ def _problem(evidence: Evidence, row: int, best: str) -> str:
             f"no solvent describes the scan: the best, {best}, leaves {evidence.misfit:.0f} "
             f"times what the stated errors allow (limit {numbers['largest_misfit']:g})."
         )
-    if evidence.strain[row] > numbers["largest_strain"]:
-        return (
-            "the bands lie further from those of every solvent than wavelength error and "
-            f"solvent explain (chi-square {evidence.strain[row]:.0f}, limit "
-            f"{numbers['largest_strain']:g})."
-        )
-    return ""
+    return _strain_text(evidence, row) if _strained(evidence, row) else ""
+
+
+def _strained(evidence: Evidence, row: int) -> bool:
+    return bool(evidence.strain[row] > limits()["largest_strain"])
+
+
+def _strain_text(evidence: Evidence, row: int) -> str:
+    return (
+        "the bands lie further from those of every solvent than wavelength error and solvent "
+        f"explain (chi-square {evidence.strain[row]:.0f}, limit {limits()['largest_strain']:g})."
+    )
 
 
 def _flags(scan: Scan, verdict: SolventVerdict) -> tuple[Flag, ...]:
