@@ -6,6 +6,91 @@ Scans are drawn with the errors of the measurement model: noise 1e-3, offset and
 wavelength error of 1 nm, 0.5 nm more a group of bands, band-shape errors of the stated size,
 2 nm bandwidth that the analysis does not know. Every scan is judged once with each
 solvent declared. The figures are printed, not asserted.
+
+Per cent of scans on which the declared solvent (across) is contradicted, by true solvent (down);
+40 scans each, peak absorbance 0.2. Where the bands of a tube differ by less than 2 nm between two
+solvents (`least_solvent_shift`), "cannot tell" is the answer by rule.
+
+    chlorophyll b    acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
+      acet              0    72    35   100   100     5     5    22     0
+      ac90             25     0     0   100   100    65    65    80     0
+      ac80             25     0     0   100   100    65    65    88     0
+      etoh            100   100   100     0    92   100   100   100   100
+      meoh            100   100   100    98     0   100   100   100   100
+      hex              30    92    95   100   100     0     0     0     0
+      petr             30    92    95   100   100     0     0     0     0
+      ethr             30    92    95   100   100     0     0     0     0
+      h+ac             15    68    65   100   100     5     5    42     0
+      deviance of the right solvent: median 0.0, 98 % 4.3, most 5.6
+      right pigment in the right solvent alone, above the best mixture: median 2.3, 98 % 7.7, most 9.8
+    chlorophyll a    acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
+      acet              0     0     2    92    92     2     2    12     0
+      ac90              0     0     0    75    75    15    15    35     0
+      ac80              0     0     0    42    42    22    22    42     0
+      etoh            100   100     0     0     0   100   100   100   100
+      meoh            100   100     0     0     0   100   100   100   100
+      hex              20    57    55   100   100     0     0     0     8
+      petr             20    57    55   100   100     0     0     0     8
+      ethr             20    57    55   100   100     0     0     0     8
+      h+ac              5    22    18    98    98     2     2    32     0
+      deviance of the right solvent: median 0.2, 98 % 3.8, most 5.7
+      right pigment in the right solvent alone, above the best mixture: median 2.5, 98 % 7.1, most 8.7
+    green wash       acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
+      acet              0    48    60   100   100    98    98    95     2
+      ac90             92     0     0   100   100   100   100   100   100
+      ac80             88     0     0   100   100   100   100   100    95
+      etoh            100   100   100     0   100   100   100   100   100
+      meoh            100   100   100   100     0   100   100   100   100
+      hex              98   100   100   100   100     0     0     0    98
+      petr             98   100   100   100   100     0     0     0    98
+      ethr             98   100   100   100   100     0     0     0   100
+      h+ac             30    72    72   100   100    88    88    90     0
+      deviance of the right solvent: median 0.0, 98 % 2.9, most 4.9
+    carotene cut     acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
+      acet              0     0     0    32     0    68    68     0     0
+      ac90              0     0     0    35     0    68    68     0     0
+      ac80              0     0     0    38     0    68    68     0     0
+      etoh              8     2     2     0     0     2     2     0     0
+      meoh             12     5     5     0     0     2     2     0     0
+      hex              18     8     8     0     0     0     0     0     0
+      petr             18     8     8     0     0     0     0     0     0
+      ethr             12     5     5     0     0     2     2     0     0
+      h+ac             20    18    18     2     0     5     5     0     0
+      deviance of the right solvent: median 0.0, 98 % 2.4, most 4.7
+      right pigment in the right solvent alone, above the best mixture: median 3.4, 98 % 6.6, most 8.3
+    lutein           acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
+      acet              0     0     0     0     0    82    82    68    80
+      ac90              0     0     0     0     0    80    80    68    78
+      ac80              0     0     0     0     0    78    78    65    75
+      etoh             30    28    28     0     0     0     0     0     0
+      meoh             25    22    22     0     0     0     0     0     0
+      hex              88    88    88     0     0     0     0     0     0
+      petr             88    88    88     0     0     0     0     0     0
+      ethr             62    62    62     0     0     0     0     0     0
+      h+ac             82    80    80     0     0     0     0     0     0
+      deviance of the right solvent: median 0.0, 98 % 2.4, most 3.4
+      right pigment in the right solvent alone, above the best mixture: median 3.5, 98 % 6.4, most 7.6
+    yellow mixture   acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
+      acet              0     0     0    12     2    35    35     5    12
+      ac90              0     0     0     8     5    38    38     5    18
+      ac80              0     0     0     8     5    45    45     5    20
+      etoh             20    15    15     0     0     0     0     0     0
+      meoh             22    15    12     0     0     5     5     0     0
+      hex              40    35    35     0     0     0     0     0     0
+      petr             40    35    35     0     0     0     0     0     0
+      ethr             18    12    12     0     0     5     5     0     0
+      h+ac             45    38    38     0     0     2     2     0     0
+      deviance of the right solvent: median 0.1, 98 % 2.8, most 6.0
+
+Right solvents contradicted by `check_solvent`, 135 scans each:
+
+                     peak 0.2 peak 0.05  peak 1.5 shape x 2
+    chlorophyll b        0.0%      0.0%      0.0%      0.0%
+    chlorophyll a        0.0%      0.0%      0.0%      0.0%
+    green wash           0.0%      0.0%      0.0%      0.0%
+    carotene cut         0.0%      0.0%      0.0%      0.0%
+    lutein               0.0%      0.0%      0.0%      0.0%
+    yellow mixture       0.0%      0.0%      0.0%      0.0%
 """
 
 from __future__ import annotations
