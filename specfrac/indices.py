@@ -19,6 +19,7 @@ from specfrac.band_positions import Derivatives, differentiate
 from specfrac.errors import InputError, did_you_mean
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.model import slit_variance
+from specfrac.identification_limits import limits
 from specfrac.references import PigmentReference, ReferenceLibrary, read_table
 from specfrac.references.model import GRADES
 from specfrac.references.shapes import find_maxima
@@ -203,10 +204,6 @@ class _Curve:
         value = orders[0, near] + d * orders[1, near] + d * d / 2 * orders[2, near]
         return float(value - self.level * (self.reference / wavelength) ** self.exponent)
 
-    def slope(self, wavelength: float) -> float:
-        """Its derivative by wavelength, 1/nm."""
-        return float(np.interp(wavelength, self.found.wavelength, self.found.orders[1]))
-
     def covariance(self, wavelengths: Sequence[float]) -> Array:
         """Of readings at wavelengths in nm: noise, and a baseline that is flat or scatter."""
         places = np.asarray(wavelengths, dtype=np.float64)
@@ -239,8 +236,9 @@ def _curve(scan: Scan, noise: float | None) -> _Curve:
         return _Curve(found, 0.0, numbers["offset_limit"], 0.0, 0.0, end)
     level = float(np.median(scan.absorbance[tail]))
     reference = float(np.median(scan.wavelength[tail]))
-    # the smoothed curve's noise stands for what neighbouring readings share
-    doubt = float(np.nan_to_num(np.median(found.noise[0])))
+    # a median of smoothed values, of which one window holds about one (1.25: median over mean)
+    windows = float(np.ptp(scan.wavelength[tail])) / limits()["smoothing_window"]
+    doubt = float(np.median(found.noise[0])) * min(1.0, 1.25 / math.sqrt(max(windows, 1.0)))
     if level <= 0:
         return _Curve(found, level, doubt, 0.0, 0.0, reference)
     spread = STEEPEST_SCATTER / math.sqrt(12)
@@ -260,12 +258,25 @@ def _propagated(
     if not np.isfinite(readings).all():
         missing = places[int(np.flatnonzero(~np.isfinite(readings))[0])]
         return Reading(math.nan, math.nan, places, f"the scan cannot be read at {missing:.0f} nm")
-    covariance = curve.covariance(places)
-    slopes = np.array([curve.slope(place) for place in places]) if fixed else np.zeros(len(places))
-    moved = slopes * error_model()["instrument_shift_prior"]
-    covariance = covariance + np.outer(moved, moved)
-    value, variance = _first_order(readings, covariance, function)
+    value, variance = _first_order(readings, curve.covariance(places), function)
+    if fixed:
+        variance += _moved(
+            value, places, lambda moved: function(np.array(list(map(curve.at, moved))))
+        )
     return Reading(value, math.sqrt(variance), places)
+
+
+def _moved(
+    value: float, places: Sequence[float], index: Callable[[Sequence[float]], float]
+) -> float:
+    """Variance from the instrument's wavelength error, which moves all readings alike.
+
+    Readings beside a band top are curved in it, so the index is read one standard
+    deviation to either side, and the larger change counts.
+    """
+    shift = error_model()["instrument_shift_prior"]
+    sides = [index([place + step for place in places]) for step in (-shift, shift)]
+    return max((side - value) ** 2 for side in sides)
 
 
 def _first_order(
@@ -447,18 +458,16 @@ def acid_ratio(before: Scan, after: Scan, *, noise: float | None = None) -> Read
     readings = np.array([curve.at(place) for curve, place in zip(curves, places, strict=True)])
     if not np.isfinite(readings).all():
         return Reading(math.nan, math.nan, places, "a scan cannot be read at 664 or 665 nm")
-    moved = np.array(
-        [
-            curve.slope(place) * error_model()["instrument_shift_prior"]
-            for curve, place in zip(curves, places, strict=True)
-        ]
-    )
     own = [
         float(curve.covariance([place])[0, 0]) for curve, place in zip(curves, places, strict=True)
     ]
+    value, variance = _first_order(readings, np.diag(own), _ratio)
+
     # one instrument reads both scans, so its wavelength error is common
-    value, variance = _first_order(readings, np.diag(own) + np.outer(moved, moved), _ratio)
-    return Reading(value, math.sqrt(variance), places)
+    def index(moved: Sequence[float]) -> float:
+        return _ratio(np.array([curve.at(x) for curve, x in zip(curves, moved, strict=True)]))
+
+    return Reading(value, math.sqrt(variance + _moved(value, places, index)), places)
 
 
 def reading(

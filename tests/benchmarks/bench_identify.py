@@ -22,7 +22,7 @@ solvents (`least_solvent_shift`), "cannot tell" is the answer by rule.
       ethr             30    92    95   100   100     0     0     0     0
       h+ac             15    68    65   100   100     5     5    42     0
       deviance of the right solvent: median 0.0, 98 % 4.3, most 5.6
-      right pigment in the right solvent alone, above the best mixture: median 2.3, 98 % 7.7, most 9.8
+      right pigment alone, above the best mixture: median 2.3, 98 % 7.7, most 9.8
     chlorophyll a    acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
       acet              0     0     2    92    92     2     2    12     0
       ac90              0     0     0    75    75    15    15    35     0
@@ -34,7 +34,7 @@ solvents (`least_solvent_shift`), "cannot tell" is the answer by rule.
       ethr             20    57    55   100   100     0     0     0     8
       h+ac              5    22    18    98    98     2     2    32     0
       deviance of the right solvent: median 0.2, 98 % 3.8, most 5.7
-      right pigment in the right solvent alone, above the best mixture: median 2.5, 98 % 7.1, most 8.7
+      right pigment alone, above the best mixture: median 2.5, 98 % 7.1, most 8.7
     green wash       acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
       acet              0    48    60   100   100    98    98    95     2
       ac90             92     0     0   100   100   100   100   100   100
@@ -57,7 +57,7 @@ solvents (`least_solvent_shift`), "cannot tell" is the answer by rule.
       ethr             12     5     5     0     0     2     2     0     0
       h+ac             20    18    18     2     0     5     5     0     0
       deviance of the right solvent: median 0.0, 98 % 2.4, most 4.7
-      right pigment in the right solvent alone, above the best mixture: median 3.4, 98 % 6.6, most 8.3
+      right pigment alone, above the best mixture: median 3.4, 98 % 6.6, most 8.3
     lutein           acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
       acet              0     0     0     0     0    82    82    68    80
       ac90              0     0     0     0     0    80    80    68    78
@@ -69,7 +69,7 @@ solvents (`least_solvent_shift`), "cannot tell" is the answer by rule.
       ethr             62    62    62     0     0     0     0     0     0
       h+ac             82    80    80     0     0     0     0     0     0
       deviance of the right solvent: median 0.0, 98 % 2.4, most 3.4
-      right pigment in the right solvent alone, above the best mixture: median 3.5, 98 % 6.4, most 7.6
+      right pigment alone, above the best mixture: median 3.5, 98 % 6.4, most 7.6
     yellow mixture   acet  ac90  ac80  etoh  meoh   hex  petr  ethr  h+ac
       acet              0     0     0    12     2    35    35     5    12
       ac90              0     0     0     8     5    38    38     5    18
@@ -203,7 +203,7 @@ def table(library: ReferenceLibrary, tube: str, n: int, peak: float, seed: int) 
     )
     if alone:
         lines.append(
-            "  right pigment in the right solvent alone, above the best mixture: median "
+            "  right pigment alone, above the best mixture: median "
             f"{np.median(alone):.1f}, 98 % {np.quantile(alone, 0.98):.1f}, most {max(alone):.1f}"
         )
     return lines
