@@ -82,6 +82,7 @@ ORDER = [
     "band_positions",
     "solvent_evidence",
     "identification",
+    "indices",
     "plates",
     "plan",
     "claims",
