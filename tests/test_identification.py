@@ -402,3 +402,27 @@ def test_measured_spectra_do_not_contradict_their_solvent(library, path):
     twins = {"zeaxanthin": {"beta-carotene"}, "pheophorbide-a": {"pheophytin-a"}}
     assert found.alone[0].pigment in {pigment} | twins.get(pigment, set())
     assert check_solvent(scan, fit_mixture(scan, library.select(solvent=declared)), library) == ()
+
+
+@pytest.mark.skipif(not SPECTRA, reason="SPECFRAC_SPECTRA names no folder of measured spectra")
+@pytest.mark.parametrize(
+    "stem, declared",
+    [
+        ("chlorophyll-b__acetone90__clementson2019", "ethanol"),
+        ("chlorophyll-b__ethanol__thrane2015-gauss", "acetone-90"),
+        ("chlorophyll-a__acetone90__clementson2019", "ethanol"),
+    ],
+)
+def test_measured_chlorophylls_contradict_the_wrong_solvent(library, stem, declared):
+    lines = (Path(SPECTRA) / f"{stem}.csv").read_text("utf-8").splitlines()
+    wavelength, values = np.array(
+        [[float(x) for x in line.split(",")[:2]] for line in lines if line[:1].isdigit()]
+    ).T
+    tail = (wavelength > 730) & (wavelength < 750)
+    values = values - (values[tail].mean() if tail.any() else 0.0)
+    rng = np.random.default_rng(21)
+    # peak absorbance 0.2, the weakest tube the check is asked to judge
+    values = 0.2 * values / values.max() + rng.normal(0.0, 1e-3, values.size)
+    scan = Scan(stem, wavelength, values)
+    flags = check_solvent(scan, fit_mixture(scan, library.select(solvent=declared)), library)
+    assert [flag.code for flag in flags] == ["solvent-contradicted"]
