@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from specfrac.errors import InputError, RunSheetError
+from specfrac.errors import InputError, RunSheetError, ScanFileError
 from specfrac.settings import assumed_uncertainty, changed_settings, default_settings
 from specfrac.sheet import new_sheet, read_run, write_new_sheet
 from specfrac.sheet.template import sheet_text
@@ -301,6 +301,23 @@ REFUSED_FRACTIONS = {
         r"scan 1: the key 'dilution' is not known. Did you mean 'dilution_factor'",
     ),
     "blank": ({"scan": '"scans/one.csv"', "blank": "3"}, r"blank is 3, but must be a file name"),
+    "quantity": ({"quantity": '"absorbence"'}, r"quantity is 'absorbence'. Did you mean 'absorb"),
+    "blank quantity": (
+        {"blank": '{file = "scans/one.csv", quantity = "T"}'},
+        r"blank: quantity is 'T'.*transmittance",
+    ),
+    "acid a number": ({"after_acid": "3"}, r"after_acid is 3, but must be a file name or \{ file"),
+    "acid empty": ({"after_acid": '" "'}, r"after_acid is empty. Name a scan file"),
+    "acid missing": ({"after_acid": '"scans/on.csv"'}, r"after_acid: .*no such file.*one.csv"),
+    "acid key": (
+        {"after_acid": '{file = "scans/one.csv", dilution = 2}'},
+        r"after_acid: the key 'dilution' is not known. Did you mean 'dilution_factor'",
+    ),
+    "acid sample": ({"after_acid": '"scans/two.csv"'}, r"after_acid: .*holds 2 samples; choose"),
+    "acid as before": (
+        {"after_acid": '"./scans/one.csv"'},
+        r"after_acid is 'tube' of './scans/one.csv', which is a scan before acid too",
+    ),
 }
 
 
@@ -310,6 +327,87 @@ def test_a_wrong_fraction_is_refused_with_place_rule_and_value(folder, entries, 
     entries = {"scan": '"scans/one.csv"', **entries} if "scans" not in entries else entries
     with pytest.raises(RunSheetError, match=message):
         read_run(write(folder, small(**entries)))
+
+
+def test_the_scan_after_acid_takes_over_all_but_the_sample(folder):
+    """Path, blank and quantity are those of the tube; what is stated for the scan wins."""
+    text = small(
+        scan='"scans/two.csv"',
+        sample='"tube 4"',
+        blank='"scans/one.csv"',
+        path_length_cm="0.5",
+        dilution_factor="2",
+        u_dilution_factor="0.02",
+        after_acid='"scans/acid.csv"',
+    )
+    (folder / "scans" / "acid.csv").write_text(scan_text(peak(0.5)), encoding="utf-8")
+    tube = read_run(write(folder, text)).fractions[0]
+    assert [one.sample for one in tube.scans] == ["tube 4"]
+    after = tube.after_acid
+    assert (after.file, after.sample, after.blank) == ("scans/acid.csv", "tube", "scans/one.csv")
+    assert (after.path_length.value, after.dilution_factor.value) == (0.5, 2)
+    assert after.dilution_factor.uncertainty == 0.02
+    np.testing.assert_allclose(after.scan.absorbance, peak(0.5) - peak(0.6), atol=1.1e-4)
+
+    thinned = '{file = "scans/two.csv", sample = "solvent", dilution_factor = 2.01}'
+    run = read_run(write(folder, text.replace('"scans/acid.csv"', thinned)))
+    after = run.fractions[0].after_acid
+    assert (after.sample, after.dilution_factor.value) == ("solvent", 2.01)
+    # 2 and its uncertainty belong together: another factor does not take it over
+    assert after.dilution_factor.uncertainty != 0.02
+    assert [one.path for one in run.inputs] == ["run.toml", "scans/two.csv", "scans/one.csv"]
+
+
+def test_a_tube_without_acid_has_none_and_acid_alone_is_refused(folder):
+    assert read_run(write(folder, small(scan='"scans/one.csv"'))).fractions[0].after_acid is None
+    with pytest.raises(RunSheetError, match="after_acid is given without a scan before acid"):
+        read_run(write(folder, small(after_acid='"scans/one.csv"')))
+
+
+def test_a_blank_of_the_scan_after_acid_in_another_solvent_is_refused(folder):
+    (folder / "scans" / "b.csv").write_text(scan_text(BACKGROUND), encoding="utf-8")
+    acid = '{file = "scans/two.csv", sample = "tube 4", blank = "scans/b.csv"}'
+    text = small(scan='"scans/one.csv"', after_acid=acid, solvent='"acetone"')
+    text += "\n" + small(name='"b"', role='"blank"', scan='"scans/b.csv"', solvent='"hexane"')
+    with pytest.raises(RunSheetError, match=r"'scans/b.csv' is in hexane, but the scan is in acet"):
+        read_run(write(folder, text))
+
+
+def test_the_sheet_says_what_a_file_without_words_holds(folder):
+    """Readings of 4 to 9 with no heading could be either, so the loader refuses them."""
+    rows = [f"{w:g};{4 + 5 * (w - 400) / 300:.4f}" for w in WAVELENGTHS]
+    (folder / "scans" / "bare.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    readings = 4 + 5 * (WAVELENGTHS - 400) / 300
+    with pytest.raises(ScanFileError, match="may be absorbance or %T"):
+        read_run(write(folder, small(scan='"scans/bare.csv"')))
+    for default, own, absorbance in (
+        ("percent-transmittance", None, -np.log10(readings / 100)),
+        ("percent-transmittance", "absorbance", readings),
+        (None, "milliabsorbance", readings / 1000),
+    ):
+        head = f'[defaults]\nquantity = "{default}"\n' if default else ""
+        entry = {"quantity": f'"{own}"'} if own else {}
+        text = head + small(scan='"scans/bare.csv"', **entry)
+        one = read_run(write(folder, text)).fractions[0].scans[0]
+        assert one.quantity == (own or default)
+        np.testing.assert_allclose(one.scan.absorbance, absorbance, atol=1e-4)
+    with pytest.raises(RunSheetError, match=r"\[defaults\]: quantity is 'percent'"):
+        read_run(write(folder, '[defaults]\nquantity = "percent"\n' + small()))
+
+
+def test_a_blank_is_read_as_its_scan_unless_it_says_otherwise(folder):
+    for name, value in (("bare", 5.0), ("air", 6.0)):
+        rows = "\n".join(f"{w:g};{value}" for w in WAVELENGTHS)
+        (folder / "scans" / f"{name}.csv").write_text(rows + "\n", encoding="utf-8")
+    text = small(
+        scan='"scans/bare.csv"', blank='"scans/air.csv"', quantity='"percent-transmittance"'
+    )
+    both = read_run(write(folder, text)).fractions[0].scans[0].scan.absorbance
+    np.testing.assert_allclose(both, -np.log10(5 / 6), atol=1e-12)
+    own = '{file = "scans/air.csv", quantity = "milliabsorbance"}'
+    text = text.replace('"scans/air.csv"', own)
+    other = read_run(write(folder, text)).fractions[0].scans[0].scan.absorbance
+    np.testing.assert_allclose(other, -np.log10(0.05) - 0.006, atol=1e-12)
 
 
 def test_fractions_are_needed_and_their_names_differ(folder):
@@ -412,6 +510,22 @@ def test_a_table_says_the_same_as_a_sheet(folder):
     assert run.inputs[0].path == "run.csv"
 
 
+def test_parts_of_a_blank_and_of_the_scan_after_acid_are_columns(folder):
+    text = (
+        "name;scan;sample;blank;blank_sample;after_acid;after_acid_sample;"
+        "after_acid_dilution_factor;quantity\n"
+        "a;scans/two.csv;tube 4;scans/two.csv;solvent;scans/one.csv;tube;1,01;absorbance\n"
+        "b;scans/one.csv;;;;;;;\n"
+    )
+    tube, other = read_run(write_table(folder, text)).fractions
+    first, after = tube.scans[0], tube.after_acid
+    assert (first.blank_sample, first.quantity) == ("solvent", "absorbance")
+    np.testing.assert_allclose(first.scan.absorbance, peak(0.8) - BACKGROUND, atol=1.1e-4)
+    assert (after.sample, after.dilution_factor.value) == ("tube", 1.01)
+    np.testing.assert_allclose(after.scan.absorbance, peak(0.6) - BACKGROUND, atol=1.1e-4)
+    assert other.after_acid is None
+
+
 def test_a_table_with_commas_quotes_and_points_is_read(folder):
     text = 'name,scan,made_up_volume_ml,title\n"a, b",scans/one.csv,2.5,"x ""y"""\n'
     run = read_run(write_table(folder, text))
@@ -432,6 +546,11 @@ def test_a_table_with_commas_quotes_and_points_is_read(folder):
         ("name,title\na,x\nb,y\n", "row 3: title is 'y', but an earlier row has 'x'"),
         ("name,solvent\na,hexane\na,acetone\n", "row 3: solvent is 'acetone', but row 2 has"),
         ("name,role\n,cut\n", "row 2: the name is missing"),
+        ("name,blank_sample\na,x\n", "row 2: blank_sample is given without blank"),
+        (
+            "name,after_acid\na,scans/one.csv\na,scans/two.csv\n",
+            "row 3: after_acid is 'scans/two.csv', but row 2 has 'scans/one.csv'",
+        ),
         ("name\n", r"there is no \[\[fraction\]\]"),
     ],
 )
@@ -467,7 +586,17 @@ def test_a_new_sheet_never_overwrites_another(folder):
 def test_uncommented_entries_of_a_new_sheet_are_known_keys(folder):
     """Taking the # away must give a sheet that is read, not one with strange keys."""
     lines = new_sheet(folder).splitlines()
-    wanted = ("tissue", "u_tissue", "extract", "loaded", "void", "target", "date", "block")
+    wanted = (
+        "quantity",
+        "tissue",
+        "u_tissue",
+        "extract",
+        "loaded",
+        "void",
+        "target",
+        "date",
+        "block",
+    )
     more = ("solvent", "path_", "bandwidth", "made_up", "dilution", "eluted", "prepared", "scanned")
     keys = (*wanted, *more, *default_settings().limits)
     text = "\n".join(
@@ -505,7 +634,7 @@ def test_earlier_results_are_no_scans(folder):
     st.text(st.characters(exclude_categories=["Cs"]), max_size=20),
 )
 def test_any_name_survives_in_a_new_sheet(samples, reason):
-    text = sheet_text([("a file.csv", samples)], [(reason, reason)], ["hexane"])
+    text = sheet_text([("a file.csv", samples)], [(reason, reason)], ["hexane"], ["absorbance"])
     fractions = tomllib.loads(text)["fraction"]
     assert len(fractions) == len(samples)
     assert len({one["name"].casefold() for one in fractions}) == len(samples)

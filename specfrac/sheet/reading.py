@@ -22,12 +22,12 @@ from specfrac.errors import (
     ScanFileError,
     did_you_mean,
 )
-from specfrac.loading import read_scans
+from specfrac.loading import QUANTITIES, read_scans
 from specfrac.references import ReferenceLibrary, load_references
 from specfrac.scans import Scan, subtract_blank
 from specfrac.settings import Settings, assumed_uncertainty, changed_settings, default_settings
 from specfrac.sheet.entries import Entries
-from specfrac.sheet.table import Fields, sheet_table
+from specfrac.sheet.table import PARTS, Fields, sheet_table
 from specfrac.sheet.template import sheet_text
 from specfrac.uncertainty import Quantity
 
@@ -45,12 +45,13 @@ _RUN_KEYS = (
     "title", "method", "block", "date", "tissue_basis", "target_pigment", "target_share",
     "allow_outside_paths",
 )  # fmt: skip
-_DEFAULT_KEYS = ("solvent", "bandwidth_nm", "blank", "candidates", "role")
+_DEFAULT_KEYS = ("solvent", "bandwidth_nm", "blank", "quantity", "candidates", "role")
 _FRACTION_KEYS = (
-    "name", "role", "scan", "scans", "sample", "blank", "solvent", "bandwidth_nm", "candidates",
-    "prepared", "scanned",
+    "name", "role", "scan", "scans", "after_acid", "sample", "blank", "quantity", "solvent",
+    "bandwidth_nm", "candidates", "prepared", "scanned",
 )  # fmt: skip
-_SCAN_KEYS = ("file", "sample", "blank")
+_SCAN_KEYS = ("file", "sample", "blank", "quantity")
+_BLANK_KEYS = ("file", "sample", "quantity")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,8 @@ class TubeScan:
         cm.
     blank, blank_sample : str
         File and sample of the blank as the sheet gives them, or ``""``.
+    quantity : str
+        What the readings are, where the sheet says it; else ``""``.
     """
 
     file: str
@@ -96,6 +99,7 @@ class TubeScan:
     path_length: Quantity
     blank: str = ""
     blank_sample: str = ""
+    quantity: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,6 +130,9 @@ class Fraction:
         ``glassware.csv`` stands in.
     unused : tuple of str
         Entries that the analysis does not use.
+    after_acid : TubeScan or None
+        Scan of the same solution after acid has turned its chlorophylls into pheophytins.
+        Never fitted with `scans`.
     """
 
     name: str
@@ -141,6 +148,7 @@ class Fraction:
     scanned: str | None
     assumed: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
+    after_acid: TubeScan | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -207,7 +215,7 @@ class _ScanFiles:
         self.folder = folder
         self.allow_outside = allow_outside
         self.inputs: dict[str, InputFile] = {}
-        self._scans: dict[str, list[Scan]] = {}
+        self._scans: dict[tuple[str, str], list[Scan]] = {}
 
     def path(self, table: Entries, key: str, name: str) -> Path:
         """Return the path of a file the sheet names, or raise."""
@@ -225,16 +233,16 @@ class _ScanFiles:
             there = [path.relative_to(self.folder).as_posix() for path in _scan_files(self.folder)]
             hint = did_you_mean(name, there) if there else "The folder holds no scan file."
             raise table.fail(key, f"is {name!r}, but there is no such file. {hint}")
-        return where
+        return where.resolve()
 
-    def scan(self, table: Entries, key: str, name: str, sample: str) -> Scan:
+    def scan(self, table: Entries, key: str, name: str, sample: str, quantity: str = "") -> Scan:
         """Return the one scan that a file and a sample name select, or raise."""
         where = self.path(table, key, name)
         relative = _relative(where, self.folder)
-        if relative not in self._scans:
-            self.inputs[relative] = _input_file(where, relative)
-            self._scans[relative] = list(read_scans(where))
-        return _selected(table, key, name, sample, self._scans[relative])
+        if (relative, quantity) not in self._scans:
+            self.inputs.setdefault(relative, _input_file(where, relative))
+            self._scans[relative, quantity] = read_scans(where, quantity=quantity or None)
+        return _selected(table, key, name, sample, self._scans[relative, quantity])
 
 
 def _selected(table: Entries, key: str, name: str, sample: str, scans: list[Scan]) -> Scan:
@@ -391,7 +399,9 @@ def _table_parts(text: str, place: str) -> _Parts:
     numbers = {*measured, *(f"u_{key}" for key in measured), "target_share", "bandwidth_nm"}
     of_run = {*_RUN_KEYS, *_RUN_MEASURED, *(f"u_{key}" for key in _RUN_MEASURED)}
     of_tube = {*_FRACTION_KEYS, *_TUBE_MEASURED, *(f"u_{key}" for key in _TUBE_MEASURED)}
-    fields = Fields(frozenset(of_run), frozenset(of_tube - {"scans"}), frozenset(numbers))
+    parts = {f"{key}_{part}" for key, its in PARTS.items() for part in its}
+    numbers |= {one for one in parts if one.endswith("_factor")}
+    fields = Fields(frozenset(of_run), frozenset((of_tube - {"scans"}) | parts), frozenset(numbers))
     table = sheet_table(text, place, fields)
     return _Parts(
         place=place,
@@ -512,6 +522,7 @@ def _check_defaults(defaults: Entries, library: ReferenceLibrary) -> None:
     for key in _TUBE_MEASURED:
         defaults.measured(key)
     defaults.positive("bandwidth_nm")
+    defaults.choice("quantity", QUANTITIES)
     _solvent(defaults, library)
     _candidates(defaults, library)
 
@@ -544,7 +555,7 @@ def _check_blanks(place: str, fractions: list[Fraction]) -> None:
         for sample in (one.sample, "")
     }
     for fraction in fractions:
-        for one in fraction.scans:
+        for one in (*fraction.scans, *((fraction.after_acid,) if fraction.after_acid else ())):
             solvent = solvents.get((one.blank, one.blank_sample))
             if solvent and fraction.solvent and solvent != fraction.solvent:
                 raise RunSheetError(
@@ -565,6 +576,7 @@ def _fraction(
     made_up, made_up_assumed = table.measured("made_up_volume_ml")
     eluted, eluted_assumed = table.measured("eluted_volume_ml")
     scans, assumed = _tube_scans(table, files)
+    after_acid = _after_acid(table, scans, files)
     prepared, scanned = _times(table)
     if made_up_assumed:
         assumed = (*assumed, "made_up_volume_ml")
@@ -584,6 +596,7 @@ def _fraction(
         scanned=scanned,
         assumed=assumed,
         unused=_unused(table),
+        after_acid=after_acid,
     )
 
 
@@ -613,7 +626,7 @@ def _over(defaults: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]
     """Return the defaults with a fraction's own entries over them.
 
     The uncertainty of a default belongs to its value: where the fraction gives
-    another value, it does not carry over. ``scan`` and ``scans`` never do.
+    another value, it does not carry over. Scans never do.
     """
     kept = {
         key: value
@@ -664,11 +677,7 @@ def _scan_entries(table: Entries) -> list[Mapping[str, Any]]:
 
 def _tube_scans(table: Entries, files: _ScanFiles) -> tuple[tuple[TubeScan, ...], tuple[str, ...]]:
     """Return the scans of a tube, and the fields whose uncertainty is assumed."""
-    shared = {
-        key: value
-        for key, value in table.content.items()
-        if key.removeprefix("u_") in _SCAN_MEASURED or key in ("blank", "sample")
-    }
+    shared = _shared(table, "blank", "sample", "quantity")
     scans, assumed = [], []
     for number, entry in enumerate(_scan_entries(table), start=1):
         own = Entries(entry, f"{table.place}, scan {number}")
@@ -680,6 +689,52 @@ def _tube_scans(table: Entries, files: _ScanFiles) -> tuple[tuple[TubeScan, ...]
     return tuple(scans), tuple(dict.fromkeys(assumed))
 
 
+def _shared(table: Entries, *keys: str) -> dict[str, Any]:
+    """Return the entries of a tube that its scans take over."""
+    return {
+        key: value
+        for key, value in table.content.items()
+        if key.removeprefix("u_") in _SCAN_MEASURED or key in keys
+    }
+
+
+def _after_acid(table: Entries, scans: tuple[TubeScan, ...], files: _ScanFiles) -> TubeScan | None:
+    """Return the scan after acid, or None.
+
+    It takes over path length, dilution, blank and quantity of the tube, but not the sample:
+    that names the scan before acid.
+    """
+    given = table.content.get("after_acid")
+    if given is None:
+        return None
+    entry = {"file": given} if isinstance(given, str) else given
+    if not isinstance(entry, dict) or not isinstance(entry.get("file"), str):
+        raise table.fail(
+            "after_acid",
+            f"is {given!r}, but must be a file name or {{ file = ..., sample = ... }}.",
+        )
+    if not entry["file"].strip():
+        raise table.fail("after_acid", "is empty. Name a scan file, or leave the key out.")
+    if not scans:
+        raise table.fail(
+            "after_acid", "is given without a scan before acid. Give that too: scan = ..."
+        )
+    own = Entries(entry, f"{table.place}, after_acid")
+    own.check_keys(_SCAN_KEYS, _SCAN_MEASURED)
+    merged = Entries(_over(_shared(table, "blank", "quantity"), entry), own.place)
+    after, _ = _tube_scan(merged, files)
+    place = files.path(own, "file", after.file)
+    if any(
+        one.sample == after.sample and files.path(own, "file", one.file) == place for one in scans
+    ):
+        raise table.fail(
+            "after_acid",
+            f"is {after.sample!r} of {after.file!r}, which is a scan before acid too. Name the "
+            "scan taken after acid.",
+        )
+    return after
+
+
 def _tube_scan(table: Entries, files: _ScanFiles) -> tuple[TubeScan, list[str]]:
     path_length, path_assumed = table.measured("path_length_cm")
     dilution, dilution_assumed = table.measured("dilution_factor")
@@ -689,10 +744,11 @@ def _tube_scan(table: Entries, files: _ScanFiles) -> tuple[TubeScan, list[str]]:
             f"is {dilution.value:g}, but the volume after dilution over the volume taken is "
             "at least 1. Give its inverse, or leave the key out.",
         )
-    scan = files.scan(table, "scan", table.text("file"), table.text("sample"))
-    file, sample = _blank(table)
+    quantity = table.choice("quantity", QUANTITIES)
+    scan = files.scan(table, "scan", table.text("file"), table.text("sample"), quantity)
+    file, sample, blank_quantity = _blank(table, quantity)
     if file:
-        scan = subtract_blank(scan, files.scan(table, "blank", file, sample))
+        scan = subtract_blank(scan, files.scan(table, "blank", file, sample, blank_quantity))
     one = TubeScan(
         file=table.text("file"),
         sample=scan.name,
@@ -701,6 +757,7 @@ def _tube_scan(table: Entries, files: _ScanFiles) -> tuple[TubeScan, list[str]]:
         path_length=path_length or _assumed_path(),
         blank=file,
         blank_sample=sample,
+        quantity=quantity,
     )
     assumed = ["path_length_cm"] if path_assumed or path_length is None else []
     return one, [*assumed, *(["dilution_factor"] if dilution_assumed else [])]
@@ -710,18 +767,25 @@ def _assumed_path() -> Quantity:
     return Quantity(1.0, assumed_uncertainty("path_length_cm", 1.0), "cm")
 
 
-def _blank(table: Entries) -> tuple[str, str]:
-    """Return file and sample of the blank, empty when there is none."""
+def _blank(table: Entries, quantity: str) -> tuple[str, str, str]:
+    """Return file, sample and quantity of the blank; the file is empty when there is none.
+
+    A blank is read as what its scan is, unless it has a quantity of its own.
+    """
     blank = table.content.get("blank", "")
     if isinstance(blank, str):
-        return blank.strip(), ""
+        return blank.strip(), "", quantity
     own = Entries(blank if isinstance(blank, dict) else {}, f"{table.place}, blank")
-    own.check_keys(("file", "sample"), ())
+    own.check_keys(_BLANK_KEYS, ())
     if not own.text("file"):
         raise table.fail(
             "blank", f"is {blank!r}, but must be a file name or {{ file = ..., sample = ... }}."
         )
-    return own.text("file"), own.text("sample")
+    return (
+        own.text("file"),
+        own.text("sample"),
+        own.choice("quantity", QUANTITIES, default=quantity),
+    )
 
 
 # Writing a new sheet
@@ -761,7 +825,7 @@ def new_sheet(folder: str | Path) -> str:
             refused.append((ascii(name), "its name is not valid text"))
         except ScanFileError as error:
             refused.append((name, str(error)))
-    return sheet_text(found, refused, load_references().solvents)
+    return sheet_text(found, refused, load_references().solvents, QUANTITIES)
 
 
 def write_new_sheet(folder: str | Path) -> Path:

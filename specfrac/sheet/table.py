@@ -2,7 +2,8 @@
 
 The columns have the names of the fields of ``run.toml``. Entries of the run as a whole
 stand in any row, the same wherever they stand. Rows with the same name are scans of
-one tube.
+one tube. Where ``run.toml`` has a table in an entry, its parts are columns of their own, as
+``blank_sample`` beside ``blank``.
 """
 
 from __future__ import annotations
@@ -18,9 +19,14 @@ from specfrac.errors import RunSheetError, did_you_mean
 
 SEPARATORS = (",", ";", "\t")
 OF_A_SCAN = (
-    "scan", "sample", "blank", "dilution_factor", "u_dilution_factor",
+    "scan", "sample", "blank", "quantity", "dilution_factor", "u_dilution_factor",
     "path_length_cm", "u_path_length_cm",
 )  # fmt: skip
+PARTS = {
+    "blank": ("sample", "quantity"),
+    "after_acid": ("sample", "quantity", "dilution_factor", "u_dilution_factor"),
+}
+"""Columns that belong to a file named in another column."""
 YES = ("yes", "true", "1")
 NO = ("no", "false", "0")
 
@@ -102,6 +108,7 @@ def sheet_table(text: str, place: str, fields: Fields) -> SheetTable:
             for key, cell in zip(columns, cells, strict=False)
             if cell.strip()
         }
+        entries = _with_parts(entries, f"{place}, row {number}")
         _add_to_run(run, entries, f"{place}, row {number}", fields)
         own = {key: value for key, value in entries.items() if key not in fields.run}
         if own:
@@ -111,6 +118,19 @@ def sheet_table(text: str, place: str, fields: Fields) -> SheetTable:
         tuple(_with_scans(tube) for tube, _ in tubes.values()),
         tuple(f"{place}, row {numbers[0]}" for _, numbers in tubes.values()),
     )
+
+
+def _with_parts(entries: dict[str, Any], place: str) -> dict[str, Any]:
+    """Return a row with ``blank_sample`` and its like put into the entry they belong to."""
+    for key, parts in PARTS.items():
+        given = {part: entries.pop(f"{key}_{part}") for part in parts if f"{key}_{part}" in entries}
+        if given and key not in entries:
+            raise RunSheetError(
+                f"{place}: {key}_{next(iter(given))} is given without {key}. Give both, or neither."
+            )
+        if given:
+            entries[key] = {"file": entries[key], **given}
+    return entries
 
 
 def _check_columns(columns: Iterable[str], place: str, fields: Fields) -> None:

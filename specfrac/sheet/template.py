@@ -13,6 +13,7 @@ def sheet_text(
     found: Iterable[tuple[str, list[str]]],
     refused: Iterable[tuple[str, str]],
     solvents: Iterable[str],
+    quantities: Iterable[str],
 ) -> str:
     """Return a run sheet with one fraction a scan and every optional entry as a comment.
 
@@ -24,6 +25,8 @@ def sheet_text(
         Path of a file that could not be read, and why.
     solvents : iterable of str
         Keys of the library.
+    quantities : iterable of str
+        Words for what a scan file holds.
 
     Returns
     -------
@@ -38,7 +41,7 @@ def sheet_text(
     listed = "\n#   ".join(textwrap.wrap(", ".join(solvents), 84))
     return "\n".join(
         [
-            _HEAD.format(solvents=listed),
+            _HEAD.format(solvents=listed, quantities=", ".join(quantities)),
             *(f"# {_comment(path)} was left out: {_comment(why)}" for path, why in refused),
             *(blocks or [_NO_SCAN]),
             _TAIL.format(settings=_setting_lines()),
@@ -114,6 +117,8 @@ method = ""                     # what `compare` groups by
 # path_length_cm = 1.0          # cm, default 1
 # bandwidth_nm = 2.0            # nm, spectral bandwidth of the instrument
 # blank = "scans/blank.csv"     # subtracted from every scan; or {{ file = "...", sample = "..." }}
+# quantity = "absorbance"       # what the files hold, where they do not say:
+#                               # {quantities}
 
 # Roles: loaded (an aliquot of what went on the column), cut, wash, standard, blank.
 """
@@ -123,6 +128,9 @@ _FRACTION_COMMENTS = """\
 # made_up_volume_ml = 5.00      # mL, volume of the solution in the tube
 # dilution_factor = 1           # volume after dilution over volume taken, for the scan
 # blank = "scans/blank.csv"
+# quantity = "absorbance"       # where this scan differs from [defaults]
+# after_acid = "scans/acid.csv" # the same solution after acid; or { file = "...", sample = "...",
+#                               # dilution_factor = ... } when the acid thinned it
 # eluted_volume_ml = 2.1        # mL, cumulative, when this tube was full
 # candidates = ["beta-carotene", "lutein"]   # default: the eight pigments of a green leaf
 # prepared = 2026-05-04T10:20:00
