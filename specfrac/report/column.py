@@ -8,7 +8,7 @@ from specfrac.plots import pigment_style, pool_label
 from specfrac.report.markup import Html, tag
 from specfrac.report.names import full_name, swatch
 from specfrac.report.numbers import NONE, plus_minus, probability, share, significant, stacked
-from specfrac.report.pictures import elution_picture, pooling_picture, tube_numbers
+from specfrac.report.pictures import Drawings, inlined, tube_numbers
 
 if TYPE_CHECKING:
     from specfrac.elution import Band, Neighbours, Profile
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from specfrac.run import RunResult
 
 
-def elution_section(result: RunResult) -> Html | None:
+def elution_section(result: RunResult, drawn: Drawings) -> Html | None:
     """Return the elution profile, or None without eluted volumes."""
     profile = result.elution
     if profile is None or not profile.bands:
@@ -37,7 +37,7 @@ def elution_section(result: RunResult) -> Html | None:
             "div",
             tag(
                 "figure",
-                tag("div", elution_picture(result, key="elu", label=label), class_="plot"),
+                tag("div", inlined(drawn["elution"].svg, key="elu", label=label), class_="plot"),
                 tag(
                     "figcaption",
                     tag("b", "Elution. "),
@@ -96,7 +96,7 @@ def _band_row(band: Band, pair: Neighbours | None, volumes: bool) -> Html:
     )
 
 
-def pooling_section(result: RunResult) -> Html | None:
+def pooling_section(result: RunResult, drawn: Drawings) -> Html | None:
     """Return which tubes to pool, or None without a target or a choice."""
     found = result.pooling
     if found is None or len(found.order) < 2 or not found.curve:
@@ -115,7 +115,11 @@ def pooling_section(result: RunResult) -> Html | None:
             _pool_table(result, found),
             tag(
                 "figure",
-                tag("div", pooling_picture(result, key="poo", label=label), class_="plot narrow"),
+                tag(
+                    "div",
+                    inlined(drawn["pooling"].svg, key="poo", label=label),
+                    class_="plot narrow",
+                ),
                 tag(
                     "figcaption",
                     tag("b", "Trade-off. "),

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from specfrac.records import write_files
-from specfrac.report.page import report_html
-from specfrac.report.pictures import house_style, run_figures, svg_text
+from specfrac.report.page import page_html, report_html
+from specfrac.report.pictures import Drawings, drawings, house_style, svg_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from specfrac.run import RunResult
 
 PRINT_RESOLUTION = 200  # dots an inch, of PNG files
+PNG_EFFORT = 3  # of 9; more takes several times as long for a tenth of the size
 
 
 def report_files(
@@ -40,9 +41,10 @@ def report_files(
         ``report.html``, and each figure as SVG and PNG under ``figures/``. The same
         result gives the same bytes.
     """
-    page = report_html(result, plates=plates, claims=claims)
+    drawn = drawings(result)
+    page = page_html(result, drawn, plates=plates, claims=claims)
     files = {"report.html": page.encode("utf-8")}
-    files |= {f"figures/{name}": content for name, content in _figure_files(result).items()}
+    files |= {f"figures/{name}": content for name, content in _figure_files(drawn).items()}
     return files
 
 
@@ -89,15 +91,15 @@ def write_figures(result: RunResult, folder: str | Path) -> tuple[Path, ...]:
     InputError
         If the folder cannot be written.
     """
-    return write_files(folder, _figure_files(result))
+    return write_files(folder, _figure_files(drawings(result)))
 
 
-def _figure_files(result: RunResult) -> dict[str, bytes]:
+def _figure_files(drawn: Drawings) -> dict[str, bytes]:
     files: dict[str, bytes] = {}
     with house_style():
-        for stem, figure in run_figures(result):
-            for kind in ("svg", "png"):
-                files[f"{stem}.{kind}"] = figure_bytes(figure, kind)
+        for stem, drawing in drawn.items():
+            files[f"{stem}.svg"] = drawing.svg.encode("utf-8")
+            files[f"{stem}.png"] = figure_bytes(drawing.figure, "png")
     return files
 
 
@@ -107,5 +109,11 @@ def figure_bytes(figure: Figure, kind: str) -> bytes:
         return svg_text(figure).encode("utf-8")
     picture = io.BytesIO()
     # without this the file would name the drawing library's version
-    figure.savefig(picture, format=kind, dpi=PRINT_RESOLUTION, metadata={"Software": None})
+    figure.savefig(
+        picture,
+        format=kind,
+        dpi=PRINT_RESOLUTION,
+        metadata={"Software": None},
+        pil_kwargs={"compress_level": PNG_EFFORT},
+    )
     return picture.getvalue()

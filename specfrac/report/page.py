@@ -17,6 +17,7 @@ from specfrac.report.method import (
     references_section,
     version,
 )
+from specfrac.report.pictures import Drawings, drawings
 from specfrac.report.recovered import balance_section
 from specfrac.report.summary import heading, summary
 from specfrac.report.tube import tube_section
@@ -56,6 +57,18 @@ def report_html(
     -------
     str
     """
+    drawn = drawings(result, composition=False)
+    return page_html(result, drawn, plates=plates, claims=claims)
+
+
+def page_html(
+    result: RunResult,
+    drawn: Drawings,
+    *,
+    plates: PlatesResult | None = None,
+    claims: ClassResult | None = None,
+) -> str:
+    """Return the page of `report_html` with figures that are drawn already."""
     script = asset("page.js")
     title = result.run.title or "Untitled run"
     head = tag(
@@ -71,7 +84,7 @@ def report_html(
         "body",
         tag("a", "Skip to the tubes", href="#tube-1", class_="skip"),
         heading(result.run),
-        tag("main", _sections(result, plates, claims)),
+        tag("main", _sections(result, drawn, plates, claims)),
         tag(
             "footer", tag("p", f"specfrac {version()}, reference library {result.library_version}")
         ),
@@ -81,16 +94,18 @@ def report_html(
     return f'<!DOCTYPE html>\n<html lang="en">{head}{body}</html>\n'
 
 
-def _sections(result: RunResult, plates: PlatesResult | None, claims: ClassResult | None) -> Html:
+def _sections(
+    result: RunResult, drawn: Drawings, plates: PlatesResult | None, claims: ClassResult | None
+) -> Html:
     from specfrac.report.claims import claims_html
     from specfrac.report.plates import plates_html
 
-    tubes = [tube_section(result, number + 1) for number in range(len(result.fractions))]
+    tubes = [tube_section(result, number + 1, drawn) for number in range(len(result.fractions))]
     return joined(
         summary(result),
-        balance_section(result),
-        elution_section(result),
-        pooling_section(result),
+        balance_section(result, drawn),
+        elution_section(result, drawn),
+        pooling_section(result, drawn),
         tubes,
         plates_html(plates) if plates is not None else None,
         claims_html(claims) if claims is not None else None,

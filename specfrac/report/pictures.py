@@ -5,8 +5,9 @@ from __future__ import annotations
 import io
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -34,6 +35,26 @@ SALT = "specfrac"  # of the ids inside an SVG, which are random otherwise
 HOVER_STEP = 0.9  # nm; a reading every nanometre is fine enough to point at
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawing:
+    """A figure that is drawn once, for its file and for the page.
+
+    Attributes
+    ----------
+    figure : matplotlib.figure.Figure
+        Laid out.
+    svg : str
+        The whole file.
+    """
+
+    figure: Figure
+    svg: str
+
+
+Drawings = Mapping[str, Drawing]
+"""Drawings by the stem of their file name."""
+
+
 @contextmanager
 def house_style() -> Iterator[None]:
     """Draw with matplotlib's defaults, whatever the user's own settings are."""
@@ -57,7 +78,15 @@ def svg_text(figure: Figure) -> str:
     stream = io.StringIO()
     metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
     figure.savefig(stream, format="svg", metadata=metadata)
-    return stream.getvalue()
+    # the layout stands now, and to find it again would cost as much as the drawing
+    figure.set_layout_engine("none")
+    return re.sub(r' d="([^"]+)"', _rounded_path, stream.getvalue())
+
+
+def _rounded_path(match: re.Match[str]) -> str:
+    """Round coordinates to 0.01 point, which nobody can see and halves the size."""
+    path = re.sub(r"-?\d+\.\d{3,}", lambda one: f"{float(one.group()):.2f}", match.group(1))
+    return f' d="{" ".join(path.split())}"'
 
 
 def inline_svg(figure: Figure, *, key: str, label: str) -> Html:
@@ -71,16 +100,26 @@ def inline_svg(figure: Figure, *, key: str, label: str) -> Html:
     label : str
         What the figure shows, for readers who cannot see it.
     """
-    written = svg_text(figure)
+    return inlined(svg_text(figure), key=key, label=label)
+
+
+def inlined(written: str, *, key: str, label: str) -> Html:
+    """Return an SVG file as an element for a page; parameters as in `inline_svg`."""
     written = written[written.index("<svg") :].strip()
     written = re.sub(r"<metadata>.*?</metadata>", "", written, flags=re.DOTALL)
     # This rule would reach the whole page; the page's own style sheet has it for figures.
     written = re.sub(r"<style[^>]*>.*?</style>", "", written, count=1, flags=re.DOTALL)
     written = re.sub(r"<!--.*?-->\n?", "", written, flags=re.DOTALL)
-    written = re.sub(r'\bid="([^"]+)"', rf'id="{key}-\1"', written)
+    used = set(re.findall(r'url\(#([^)]+)\)|xlink:href="#([^"]+)"', written))
+    named = {name for pair in used for name in pair if name}
+
+    def own_id(match: re.Match[str]) -> str:
+        # most ids are of groups that nothing refers to
+        return f' id="{key}-{match.group(1)}"' if match.group(1) in named else ""
+
+    written = re.sub(r'\sid="([^"]+)"', own_id, written)
     written = re.sub(r"url\(#([^)]+)\)", rf"url(#{key}-\1)", written)
     written = re.sub(r'xlink:href="#([^"]+)"', rf'href="#{key}-\1"', written)
-    written = re.sub(r' d="([^"]+)"', _rounded_path, written)
     written = re.sub(r"\s*\n\s*", "", written)
     view_box = re.search(r'viewBox="([^"]+)"', written)
     box = view_box.group(1) if view_box else "0 0 1 1"
@@ -94,27 +133,33 @@ def inline_svg(figure: Figure, *, key: str, label: str) -> Html:
     return Html(written)
 
 
-def _rounded_path(match: re.Match[str]) -> str:
-    """Round coordinates to 0.01 point, which nobody can see and halves the size."""
-    path = re.sub(r"-?\d+\.\d{3,}", lambda one: f"{float(one.group()):.2f}", match.group(1))
-    return f' d="{" ".join(path.split())}"'
+def drawings(result: RunResult, *, composition: bool = True) -> dict[str, Drawing]:
+    """Return the figures of a run, drawn, by the stem of their file name.
 
-
-def scan_picture(fit: MixtureFit, index: int, *, key: str, label: str) -> Html:
-    """Return scan, fit and residual as a figure whose values can be read point by point."""
+    Parameters
+    ----------
+    result : RunResult
+    composition : bool
+        Also those of each tube's composition, which the page gives as a table.
+    """
     with house_style():
-        figure = fit_figure(fit, index=index)
-        drawn = inline_svg(figure, key=key, label=label)
-    readings = _readings(fit, index, figure)
+        return {
+            stem: Drawing(figure, svg_text(figure))
+            for stem, figure in run_figures(result, composition=composition)
+        }
+
+
+def scan_picture(drawing: Drawing, fit: MixtureFit, index: int, *, key: str, label: str) -> Html:
+    """Return scan, fit and residual as a figure whose values can be read point by point."""
+    readings = _readings(fit, index, drawing.figure)
+    written = json.dumps(readings, separators=(",", ":"), ensure_ascii=False)
     data = tag(
         "script",
-        Html(
-            json.dumps(readings, separators=(",", ":"), ensure_ascii=False).replace("<", "\\u003c")
-        ),
+        Html(written.replace("<", "\\u003c")),
         type="application/json",
         class_="readings",
     )
-    return tag("div", drawn, data, class_="plot")
+    return tag("div", inlined(drawing.svg, key=key, label=label), data, class_="plot")
 
 
 def _readings(fit: MixtureFit, index: int, figure: Figure) -> dict[str, Any]:
@@ -151,42 +196,15 @@ def _readings(fit: MixtureFit, index: int, figure: Figure) -> dict[str, Any]:
     }
 
 
-def balance_picture(result: RunResult, *, key: str, label: str) -> Html:
-    """Return the balance of a run as an SVG element."""
-    with house_style():
-        return inline_svg(
-            balance_figure(result.balance, numbers=tube_numbers(result)), key=key, label=label
-        )
-
-
-def elution_picture(result: RunResult, *, key: str, label: str) -> Html | None:
-    """Return the elution profile of a run as an SVG element."""
-    if result.elution is None:
-        return None
-    with house_style():
-        figure = elution_figure(result.elution, numbers=tube_numbers(result))
-        return inline_svg(figure, key=key, label=label)
-
-
-def pooling_picture(result: RunResult, *, key: str, label: str) -> Html | None:
-    """Return the trade-off of pools as an SVG element."""
-    if result.pooling is None:
-        return None
-    with house_style():
-        figure = pooling_figure(result.pooling, numbers=tube_numbers(result))
-        return inline_svg(figure, key=key, label=label)
-
-
 def tube_numbers(result: RunResult) -> dict[str, int]:
     """Return the number of each tube by name, counted from 1 in the order of the sheet."""
     return {tube.fraction.name: at for at, tube in enumerate(result.fractions, start=1)}
 
 
-def run_figures(result: RunResult) -> Iterator[tuple[str, Figure]]:
+def run_figures(result: RunResult, *, composition: bool = True) -> Iterator[tuple[str, Figure]]:
     """Return every figure of a run with the stem of its file name, in the order of the sheet."""
     for number, tube in enumerate(result.fractions, start=1):
-        stem = f"{number:02d}-{slug(tube.fraction.name)}"
-        yield from _tube_figures(tube, stem)
+        yield from _tube_figures(tube, number, composition)
     if balance_rows(result.balance):
         yield "balance", balance_figure(result.balance, numbers=tube_numbers(result))
     if result.elution is not None and result.elution.bands:
@@ -195,12 +213,23 @@ def run_figures(result: RunResult) -> Iterator[tuple[str, Figure]]:
         yield "pooling", pooling_figure(result.pooling, numbers=tube_numbers(result))
 
 
-def _tube_figures(tube: FractionResult, stem: str) -> Iterator[tuple[str, Figure]]:
+def _tube_figures(
+    tube: FractionResult, number: int, composition: bool
+) -> Iterator[tuple[str, Figure]]:
     fit = tube.fit
     if fit is None or not fit.success:
         return
     for index in range(len(fit.scans)):
-        suffix = f"-scan-{index + 1}" if len(fit.scans) > 1 else "-scan"
-        yield stem + suffix, fit_figure(fit, index=index)
-    if any(line.result.share_mass is not None for line in reported_lines(tube)):
-        yield stem + "-composition", composition_figure(tube)
+        yield scan_stem(tube, number, index), fit_figure(fit, index=index)
+    if composition and any(line.result.share_mass is not None for line in reported_lines(tube)):
+        yield f"{_tube_stem(tube, number)}-composition", composition_figure(tube)
+
+
+def scan_stem(tube: FractionResult, number: int, index: int) -> str:
+    """Return the stem of the file with one scan's figure; the number counts from 1."""
+    many = tube.fit is not None and len(tube.fit.scans) > 1
+    return f"{_tube_stem(tube, number)}-scan" + (f"-{index + 1}" if many else "")
+
+
+def _tube_stem(tube: FractionResult, number: int) -> str:
+    return f"{number:02d}-{slug(tube.fraction.name)}"

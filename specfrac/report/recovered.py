@@ -10,7 +10,7 @@ from specfrac.plots import balance_rows, reported_lines, row_colour, row_label
 from specfrac.report.markup import Html, tag
 from specfrac.report.names import joint_name, tube_id
 from specfrac.report.numbers import NONE, limit, plus_minus, stacked
-from specfrac.report.pictures import balance_picture, tube_numbers
+from specfrac.report.pictures import Drawings, inlined, tube_numbers
 from specfrac.report.workings import mass_limit
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from specfrac.uncertainty import Quantity
 
 
-def balance_section(result: RunResult) -> Html | None:
+def balance_section(result: RunResult, drawn: Drawings) -> Html | None:
     """Return the section on the run as a whole, or None when nothing has a mass."""
     found = result.balance
     if not found.rows:
@@ -30,7 +30,7 @@ def balance_section(result: RunResult) -> Html | None:
         tag(
             "div",
             _caveat(found),
-            _figure(result),
+            _figure(result, drawn),
             pool_table(found),
             _conversion(found.porphyrins),
             tag("h3", "Mass of each pigment in each tube, µg"),
@@ -59,7 +59,7 @@ def _caveat(found: Balance) -> Html | None:
     return tag("p", " ".join(words), class_="sentence") if words else None
 
 
-def _figure(result: RunResult) -> Html | None:
+def _figure(result: RunResult, drawn: Drawings) -> Html | None:
     rows = balance_rows(result.balance)
     if not rows:
         return None
@@ -78,7 +78,7 @@ def _figure(result: RunResult) -> Html | None:
     ]
     return tag(
         "figure",
-        tag("div", balance_picture(result, key="bal", label=label), class_="plot"),
+        tag("div", inlined(drawn["balance"].svg, key="bal", label=label), class_="plot"),
         tag(
             "figcaption",
             tag("b", "Balance. "),

@@ -28,7 +28,7 @@ from specfrac.report.numbers import (
     significant,
     stacked,
 )
-from specfrac.report.pictures import scan_picture, tube_numbers
+from specfrac.report.pictures import Drawings, scan_picture, scan_stem, tube_numbers
 from specfrac.report.summary import action_words, flag_list, recovery_figure
 from specfrac.report.workings import mass_limit, tube_workings
 
@@ -41,7 +41,7 @@ HANDLED = ("pool", "re-run", "dilute and rescan")  # solvents are handled again
 STATES = {True: "quantified", False: "detected"}
 
 
-def tube_section(result: RunResult, number: int) -> Html:
+def tube_section(result: RunResult, number: int, drawn: Drawings) -> Html:
     """Return the section of the tube with this number, counted from 1."""
     tube = result.fractions[number - 1]
     anchor = tube_id(number)
@@ -59,7 +59,7 @@ def tube_section(result: RunResult, number: int) -> Html:
             sentence(tube),
             advice(tube, tube_numbers(result)),
             flag_list(tube.flags),
-            *_measured(result, tube, number),
+            *_measured(result, tube, number, drawn),
         ),
         class_="tube" if tube.pigments else "tube brief",
         aria_labelledby=anchor,
@@ -179,11 +179,13 @@ def _table(caption: str, heads: Sequence[str], rows: Sequence[Html], *, class_: 
     )
 
 
-def _measured(result: RunResult, tube: FractionResult, number: int) -> list[Html | None]:
+def _measured(
+    result: RunResult, tube: FractionResult, number: int, drawn: Drawings
+) -> list[Html | None]:
     if tube.fit is None or not tube.pigments:
         return []
     return [
-        *[_figure(tube, tube.fit, number, index) for index in range(len(tube.fit.scans))],
+        *[_figure(tube, tube.fit, number, index, drawn) for index in range(len(tube.fit.scans))],
         composition_table(tube, number),
         _details(tube.fit),
         _second_opinion(tube, tube.equations),
@@ -191,7 +193,9 @@ def _measured(result: RunResult, tube: FractionResult, number: int) -> list[Html
     ]
 
 
-def _figure(tube: FractionResult, fit: MixtureFit, number: int, index: int) -> Html:
+def _figure(
+    tube: FractionResult, fit: MixtureFit, number: int, index: int, drawn: Drawings
+) -> Html:
     scan = fit.scans[index]
     many = f" (scan {index + 1} of {len(fit.scans)}{_dilution(tube, index)})"
     many = many if len(fit.scans) > 1 else ""
@@ -212,7 +216,9 @@ def _figure(tube: FractionResult, fit: MixtureFit, number: int, index: int) -> H
     )
     return tag(
         "figure",
-        scan_picture(fit, index, key=f"t{number}s{index}", label=label),
+        scan_picture(
+            drawn[scan_stem(tube, number, index)], fit, index, key=f"t{number}s{index}", label=label
+        ),
         tag("figcaption", *caption),
     )
 
