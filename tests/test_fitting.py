@@ -21,6 +21,7 @@ from specfrac import (
 )
 from specfrac.fitting import model
 from specfrac.fitting.error_model import error_model
+from specfrac.fitting.blocks import blocks_of
 from specfrac.fitting.noise import shape_modes, transmittance_noise
 from specfrac.fitting.quadratic import minimise_bounded
 from specfrac.simulate import draw_shape_errors, simulate_scan
@@ -183,7 +184,9 @@ def test_lmfit_finds_the_same_concentrations(references, seed):
     # the weights of the fit: noise that grows with the first pass's absorbance; its last
     # curve stands in for it here, and moving the weights by that much moves nothing
     fitted = fit.curves().fitted
-    sigma = np.sqrt(1e-3**2 + transmittance_noise(fitted) ** 2)
+    blocks = blocks_of((scan.wavelength,))
+    variance = 1e-3**2 + transmittance_noise(fitted) ** 2
+    sigma = np.sqrt(blocks.spread(blocks.means(variance)))
     theirs = fit_through_lmfit(references, scan, fit.used[0], sigma, bandwidth)
     uncertainty = np.sqrt(np.diag(fit.covariance_noise))
     scale = np.maximum(theirs, uncertainty)

@@ -20,7 +20,6 @@ from specfrac.fitting.noise import (
     independent_noise,
     noise_by_differences,
     relative_noise,
-    shape_modes,
     tail_misfit,
     transmittance_noise,
 )
@@ -31,10 +30,11 @@ from specfrac.fitting.summary import (
     asked_shape_factor,
     empty_solution,
     foreign_modes,
-    strongest_foreign_band,
+    strongest_foreign_bands,
     tellable,
 )
 from specfrac.fitting.system import (
+    Modes,
     System,
     assemble,
     noise_variance,
@@ -90,13 +90,12 @@ class FirstPass:
     Attributes
     ----------
     parameters : ndarray, shape (n_tubes, n_parameters)
-    shapes : ndarray, shape (n_tubes, n_pigments, n_points)
-        Absorbance of each pigment.
-    baseline : ndarray, shape (n_tubes, n_points)
+    shapes : ndarray, shape (n_tubes, n_pigments, n_blocks)
+        Absorbance of each pigment in the blocks of the grid.
+    total, baseline : ndarray, shape (n_tubes, n_points)
+        Of all pigments; offset and scatter.
     used : ndarray of bool, shape (n_tubes, n_points)
-        Points whose fitted absorbance is within the linear limit.
-    comb : ndarray, shape (n_modes, n_points)
-        Modes of the shape error's correlation.
+        Points of blocks whose fitted absorbance is within the linear limit.
     stated, raised : Errors
         Independent errors without and with the misfit.
     misfit : ndarray, shape (n_tubes,)
@@ -105,9 +104,9 @@ class FirstPass:
 
     parameters: Array
     shapes: Array
+    total: Array
     baseline: Array
     used: Mask
-    comb: Array
     stated: Errors
     raised: Errors
     misfit: Array
@@ -115,14 +114,16 @@ class FirstPass:
 
 def first_pass(problem: Problem, prior: Prior) -> FirstPass:
     """Fit with independent errors from the smoothed scans, exponent held, loosely."""
-    lay = problem.layout
+    lay, grid = problem.layout, problem.grid
     n, n_points = problem.absorbance.shape
     parameters = np.tile(prior.mean, (n, 1))
-    shapes = np.zeros((n, lay.n_pigments, n_points))
+    shapes = np.zeros((n, lay.n_pigments, grid.blocks.starts.size))
+    total = np.zeros((n, n_points))
     baseline = np.zeros((n, n_points))
 
     def remember(system: System, values: Array, converged: Mask) -> None:
-        shapes[system.tubes], baseline[system.tubes] = parts(system, values)
+        rows = system.tubes
+        shapes[rows], total[rows], baseline[rows] = parts(system, values)
 
     exponent = np.arange(prior.fixed.size) == lay.exponent
     held = replace(
@@ -130,22 +131,28 @@ def first_pass(problem: Problem, prior: Prior) -> FirstPass:
         fixed=prior.fixed | exponent,
         lower=np.where(exponent, prior.mean, prior.lower),
     )
-    none = np.zeros((n, 0, n_points))
+    none = Modes(grid, np.zeros((n, shapes.shape[2])), np.zeros((n, 0, n_points)), False)
     relax(
         problem,
         held,
         parameters,
         np.arange(n),
-        problem.used / _first_variance(problem),
-        lambda tubes: none[tubes],
+        _weight(problem, problem.used, _first_variance(problem)),
+        none.rows,
         remember,
         tolerance=FIRST_TOLERANCE,
         hold_first=True,
     )
-    used = problem.used & (shapes.sum(axis=1) + baseline <= problem.linear_limit)
-    comb = shape_modes(np.concatenate(problem.wavelengths))
-    stated, raised, misfit = _errors(problem, shapes, baseline, used, comb)
-    return FirstPass(parameters, shapes, baseline, used, comb, stated, raised, misfit)
+    within = grid.blocks.whole(total + baseline <= problem.linear_limit)
+    used = problem.used & grid.blocks.spread(within)
+    stated, raised, misfit = _errors(problem, shapes, total + baseline, used)
+    return FirstPass(parameters, shapes, total, baseline, used, stated, raised, misfit)
+
+
+def _weight(problem: Problem, used: Mask, variance: Array) -> Array:
+    """Weight of a point in each block, from the variance at the points."""
+    blocks = problem.grid.blocks
+    return np.asarray(np.where(blocks.whole(used), 1.0 / blocks.means(variance), 0.0))
 
 
 def _first_variance(problem: Problem) -> Array:
@@ -158,7 +165,7 @@ def _first_variance(problem: Problem) -> Array:
     smooth = np.where(problem.used, problem.smoothed, 0.0)
     variance = transmittance_noise(smooth) ** 2
     share = FIRST_SHAPE_ERROR if problem.shape_covariance else 0.0
-    for scan, points in enumerate(problem.scan_slices):
+    for scan, points in enumerate(problem.grid.scan_slices):
         guess = noise_by_differences(problem.absorbance[:, points], problem.used[:, points])
         guess = np.fmax(np.nan_to_num(guess), problem.noise_floor[:, scan])
         highest = np.abs(smooth[:, points]).max(axis=1)
@@ -167,24 +174,24 @@ def _first_variance(problem: Problem) -> Array:
 
 
 def _errors(
-    problem: Problem, shapes: Array, baseline: Array, used: Mask, comb: Array
+    problem: Problem, shapes: Array, fitted: Array, used: Mask
 ) -> tuple[Errors, Errors, Array]:
     """Independent errors from the residual, without and with misfit, and the misfit."""
+    grid = problem.grid
     n, n_scans = len(shapes), problem.layout.n_scans
     if problem.noise is not None:
         given = Errors(problem.noise, np.zeros((n, n_scans)))
         return given, given, np.zeros(n)
-    fitted = shapes.sum(axis=1) + baseline
-    deviation = shape_deviation(problem, shapes)
+    deviation = grid.blocks.spread(shape_deviation(problem, shapes))
     noise = np.empty((n, n_scans))
     tail, relative = np.zeros((n, n_scans)), np.zeros((n, n_scans))
-    for scan, points in enumerate(problem.scan_slices):
+    for scan, points in enumerate(grid.scan_slices):
         first = FirstFit(
-            problem.wavelengths[scan],
+            grid.wavelengths[scan],
             problem.absorbance[:, points] - fitted[:, points],
             fitted[:, points],
             used[:, points],
-            comb[:, points],
+            grid.comb[:, points],
             deviation[:, points],
         )
         noise[:, scan] = np.maximum(independent_noise(first), problem.noise_floor[:, scan])
@@ -217,27 +224,26 @@ def _fit_with_foreign_bands(
     """
     hidden: dict[int, ForeignBand] = {}
     foreign: list[list[ForeignBand]] = [[] for _ in range(len(first.parameters))]
-    step = np.concatenate([np.gradient(w) for w in problem.wavelengths])
-    area = np.maximum(first.shapes.sum(axis=1), 0.0) @ step
+    step = np.concatenate([np.gradient(w) for w in problem.grid.wavelengths])
+    area = np.maximum(first.total, 0.0) @ step
     for _ in range(MOST_FOREIGN + 1):
         _fit(problem, prior, first, errors, foreign, tubes, result)
         if not problem.shape_covariance:
             break
+        clear = tellable(problem, result, tubes, first.total[tubes])
+        found = strongest_foreign_bands(result, tubes, area[tubes], clear)
+        unclear = strongest_foreign_bands(result, tubes, area[tubes], ~clear)
         changed = []
         for tube in tubes:
-            clear = tellable(problem, result, tube, first.shapes[tube])
-            band = strongest_foreign_band(result, tube, area[tube], clear)
-            if band is not None and len(foreign[tube]) < MOST_FOREIGN:
-                foreign[tube].append(band)
+            if tube in found and len(foreign[tube]) < MOST_FOREIGN:
+                foreign[tube].append(found[tube])
                 changed.append(tube)
-            elif not foreign[tube]:
-                unclear = strongest_foreign_band(result, tube, area[tube], ~clear)
-                if unclear is not None:
-                    hidden[tube] = unclear
+            elif tube in unclear and not foreign[tube]:
+                hidden[tube] = unclear[tube]
         if not changed:
             break
         tubes = np.array(changed, dtype=np.intp)
-    return [found or ([hidden[t]] if t in hidden else []) for t, found in enumerate(foreign)]
+    return [bands or ([hidden[t]] if t in hidden else []) for t, bands in enumerate(foreign)]
 
 
 def _fit(
@@ -250,15 +256,17 @@ def _fit(
     result: Solution,
 ) -> None:
     """Fit some tubes with given errors, non-negative and free, and write them down."""
-    bands = foreign_modes(problem, foreign)
+    bands = foreign_modes(problem, [foreign[tube] for tube in tubes])
+    row_of = np.zeros(len(first.parameters), dtype=np.intp)
+    row_of[tubes] = np.arange(len(tubes))
 
-    def modes_of(rows: Index) -> Array:
-        return smooth_modes(problem, first.shapes[rows], first.comb, bands[rows])
+    def modes_of(rows: Index) -> Modes:
+        return smooth_modes(problem, first.shapes[rows], first.total[rows], bands[row_of[rows]])
 
     def complete(system: System, values: Array, converged: Mask) -> None:
         rows = system.tubes
         free, free_converged = minimise(system.normal, values, bounds=False)
-        summary = Summary(system, values, free, first.shapes[rows], first.comb, errors.rows(rows))
+        summary = Summary(system, values, free, first.shapes[rows], errors.rows(rows))
         summary.estimates(result)
         summary.search(result)
         if errors.stated:
@@ -268,7 +276,9 @@ def _fit(
         result.converged[rows] = converged & free_converged
         result.shape_factor[rows] = asked_shape_factor(system, free)
 
-    weight = first.used / noise_variance(problem, first.shapes, first.baseline, errors)
+    largest = shape_deviation(problem, first.shapes).max(axis=1)
+    variance = noise_variance(problem, first.total + first.baseline, largest, errors)
+    weight = _weight(problem, first.used, variance)
     relax(problem, prior, first.parameters.copy(), tubes, weight, modes_of, complete)
 
 
@@ -278,7 +288,7 @@ def relax(
     parameters: Array,
     tubes: Index,
     weight: Array,
-    modes_of: Callable[[Index], Array],
+    modes_of: Callable[[Index], Modes],
     finish: Callable[[System, Array, Mask], None],
     *,
     tolerance: float = STEP_TOLERANCE,
@@ -294,7 +304,7 @@ def relax(
         Start, overwritten with the result.
     tubes : ndarray of int
         Which rows to fit.
-    weight : ndarray, shape (n_tubes, n_points)
+    weight : ndarray, shape (n_tubes, n_blocks)
     modes_of : callable
         Modes of the smooth errors for some tubes.
     finish : callable

@@ -5,22 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from specfrac.errors import FitError, InputError
 from specfrac.fitting import engine, model
+from specfrac.fitting.blocks import BLOCK_NM, blocks_of
 from specfrac.fitting.error_model import (
     LINEAR_LIMIT,
     PHOTOMETER_GAIN_UNCERTAINTY,
     error_model,
 )
 from specfrac.fitting.fit_flags import fit_flags, reference_flags, scan_disagreement
+from specfrac.fitting.grid import SEARCH_WIDTH_NM, Grid, grid_of
 from specfrac.fitting.groups import report_groups
 from specfrac.fitting.problem import Problem, Solution
 from specfrac.fitting.results import MixtureFit, MixtureFits, UnassignedBand
-from specfrac.fitting.summary import SEARCH_WIDTH_NM
 from specfrac.fitting.usable import Tube, Usable, informative_points, usable
 from specfrac.flags import Flag, ranked
 from specfrac.references import ReferenceLibrary, References
@@ -29,7 +31,8 @@ from specfrac.scans import Scan
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-BATCH = 64  # tubes solved side by side; keeps the working arrays within a processor's cache
+MOST_LOST_TO_BLOCKS = 0.02  # of the usable points, before blocks are given up
+BATCH = 256  # tubes solved side by side; keeps the working arrays within a processor's cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,7 +339,7 @@ def _fit_tubes(tubes: Sequence[Tube], references: References, options: Options) 
         if tube.bandwidth is not None:
             _positive(tube.bandwidth, "bandwidth")
         key = (
-            tuple(scan.wavelength.tobytes() for scan in tube.scans),
+            _grids(tube),
             _relative_factors(tube),
             tube.dilution_uncertainties,
             tube.bandwidth,
@@ -361,6 +364,35 @@ def _relative_factors(tube: Tube) -> tuple[float, ...]:
     return tuple(float(f) for f in factors / factors.max())
 
 
+def _grids(tube: Tube) -> tuple[bytes, ...]:
+    return tuple(scan.wavelength.tobytes() for scan in tube.scans)
+
+
+@lru_cache(maxsize=8)
+def _grid(
+    references: References,
+    wavelengths: tuple[bytes, ...],
+    factors: tuple[float, ...],
+    bandwidth: float | None,
+    block_width: float,
+) -> Grid:
+    """What tubes with these grids share; kept, for it pays over many batches."""
+    return grid_of(
+        model.layout(references, len(wavelengths)),
+        tuple(np.frombuffer(grid) for grid in wavelengths),
+        factors,
+        bandwidth,
+        block_width,
+    )
+
+
+def _block_width(choice: Usable, tube: Tube) -> float:
+    """Blocks as usual, or of one point where whole blocks would lose much of what is usable."""
+    blocks = blocks_of(tuple(scan.wavelength for scan in tube.scans))
+    kept = int(blocks.whole(choice.used) @ blocks.sizes)
+    return BLOCK_NM if kept >= (1 - MOST_LOST_TO_BLOCKS) * int(choice.used.sum()) else 0.0
+
+
 def _fit_batch(tubes: list[Tube], references: References, options: Options) -> list[MixtureFit]:
     limit = options.linear_limit
     width = tubes[0].bandwidth
@@ -370,17 +402,24 @@ def _fit_batch(tubes: list[Tube], references: References, options: Options) -> l
     stacked = np.concatenate([scan.wavelength for scan in tubes[0].scans])
     informative = informative_points(references, stacked)
     chosen = [usable(tube, references, informative, limit) for tube in tubes]
-    good = [i for i, choice in enumerate(chosen) if not choice.problem]
     fits: list[MixtureFit | None] = [None] * len(tubes)
-    if good:
+    for block_width in (BLOCK_NM, 0.0):
+        grid = _grid(references, _grids(tubes[0]), _relative_factors(tubes[0]), width, block_width)
+        good = [
+            i
+            for i, choice in enumerate(chosen)
+            if not choice.problem and _block_width(choice, tubes[0]) == block_width
+        ]
+        if not good:
+            continue
+        readings = np.array([chosen[i].absorbance for i in good])
+        used = np.array([chosen[i].used for i in good])
+        used = grid.blocks.spread(grid.blocks.whole(used))
         problem = Problem(
-            layout=model.layout(references, len(tubes[0].scans)),
-            wavelengths=tuple(scan.wavelength for scan in tubes[0].scans),
-            factors=_relative_factors(tubes[0]),
+            grid=grid,
             factor_uncertainties=tubes[0].dilution_uncertainties,
-            bandwidth=width,
-            absorbance=np.array([chosen[i].absorbance for i in good]),
-            used=np.array([chosen[i].used for i in good]),
+            absorbance=np.where(used, readings, 0.0),
+            used=used,
             smoothed=np.array([chosen[i].smoothed for i in good]),
             noise_floor=np.array([chosen[i].floor for i in good]),
             linear_limit=limit,
@@ -427,7 +466,7 @@ def _report(
     )
     runs_z = solution.runs_z[row]
     success = bool(solution.converged[row])
-    bounds = np.cumsum([w.size for w in problem.wavelengths])[:-1]
+    bounds = np.cumsum([w.size for w in problem.grid.wavelengths])[:-1]
     fit = MixtureFit(
         name=tube.name,
         success=success,

@@ -47,7 +47,9 @@ def shape_modes(wavelength: Array, *, length: float | None = None) -> Array:
 def transmittance_noise(absorbance: Array) -> Array:
     """Noise of a transmittance reading, in absorbance: σ_T 10^A / ln 10."""
     return np.asarray(
-        error_model()["transmittance_noise"] * 10.0 ** np.clip(absorbance, -1.0, 6.0) / np.log(10)
+        error_model()["transmittance_noise"]
+        / np.log(10)
+        * np.exp(np.log(10) * np.clip(absorbance, -1.0, 6.0))
     )
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from specfrac.fitting import model
 from specfrac.fitting.error_model import error_model
+from specfrac.fitting.grid import Grid
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -18,21 +19,19 @@ SMALLEST_EXPONENT = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Problem:
-    """A batch of tubes with the same grids, path ratios and bandwidth.
+    """A batch of tubes measured on the same grid.
 
     Attributes
     ----------
-    layout : model.Layout
-    wavelengths : tuple of ndarray
-        Grid of each scan of a tube; the arrays below hold them one after the other.
-    factors : tuple of float
-        Path length over dilution factor of each scan, relative to the amplitudes.
+    grid : Grid
+        Wavelengths, path ratios and bandwidth; the arrays below hold a tube's scans one
+        after the other.
     factor_uncertainties : tuple of float
         Relative standard uncertainty of each dilution factor.
-    bandwidth : float or None
     absorbance : ndarray, shape (n_tubes, n_points)
         Zero where not used.
     used : ndarray of bool, shape (n_tubes, n_points)
+        Whole blocks of the grid.
     smoothed : ndarray, shape (n_tubes, n_points)
         For the first weights.
     noise_floor : ndarray, shape (n_tubes, n_scans)
@@ -43,11 +42,8 @@ class Problem:
         nm, of a group of bands beyond the instrument's own shift.
     """
 
-    layout: model.Layout
-    wavelengths: tuple[Array, ...]
-    factors: tuple[float, ...]
+    grid: Grid
     factor_uncertainties: tuple[float, ...]
-    bandwidth: float | None
     absorbance: Array
     used: Mask
     smoothed: Array
@@ -59,13 +55,8 @@ class Problem:
     shape_covariance: bool = True
 
     @property
-    def scan_slices(self) -> tuple[slice, ...]:
-        """Where each scan stands among the points."""
-        ends = np.cumsum([w.size for w in self.wavelengths])
-        return tuple(
-            slice(int(end - w.size), int(end))
-            for end, w in zip(ends, self.wavelengths, strict=True)
-        )
+    def layout(self) -> model.Layout:
+        return self.grid.layout
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +88,7 @@ def prior_of(problem: Problem) -> Prior:
     bounded = np.zeros(p, dtype=bool)
     bounded[lay.amplitudes] = True
     bounded[lay.scatters] = True
-    bounded[lay.broadening] = problem.bandwidth is None
+    bounded[lay.broadening] = problem.grid.bandwidth is None
     lower = np.zeros(p)
     # a slit cannot be narrower than nothing
     lower[lay.broadening] = -(min(part.bandwidth for part in lay.components) ** 2) / 6
@@ -105,10 +96,10 @@ def prior_of(problem: Problem) -> Prior:
     bounded[lay.exponent] = True
     lower[lay.exponent] = SMALLEST_EXPONENT
     fixed = np.zeros(p, dtype=bool)
-    if problem.bandwidth is not None:
+    if problem.grid.bandwidth is not None:
         fixed[lay.broadening] = True
         lower[lay.broadening] = 0.0
-    if max(w[-1] for w in problem.wavelengths) <= numbers["scatter_free_from"]:
+    if max(w[-1] for w in problem.grid.wavelengths) <= numbers["scatter_free_from"]:
         fixed[lay.exponent] = True
         lower[lay.exponent] = mean[lay.exponent]
     return Prior(mean, precision, lower, bounded, fixed)
@@ -177,5 +168,5 @@ class Solution:
     search_uncertainty: Array
     excess_share: Array
     converged: Mask
-    search_wavelength: Array
+    search_places: Array
     foreign: list[list[ForeignBand]]

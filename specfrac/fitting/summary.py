@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from specfrac.fitting.batched import apply, apply_left, dot, inverse, inverse_of_free, solve
+from specfrac.fitting.batched import apply, dot, inverse, inverse_of_free, solve
 from specfrac.fitting.error_model import error_model
+from specfrac.fitting.grid import SEARCH_WIDTH_NM, bands_at
 from specfrac.fitting.normal import normal_equations
 from specfrac.fitting.problem import Errors, ForeignBand, Problem, Solution
 from specfrac.fitting.system import System, noise_variance, shape_deviation
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Index = NDArray[np.intp]
 
 SHAPE_FACTORS = np.array([1.0, 2**0.5, 2.0, 2**1.5, 4.0, 2**2.5, 8.0, 16.0])
 LIKELIHOOD_GAIN = 2.0  # half the 95 % point of chi-square with one degree, rounded up
-SEARCH_STEP_NM, SEARCH_WIDTH_NM = 8.0, 10.6  # unassigned bands: comb, and FWHM of 25 nm
+EXCESS_WIDTH_NM = 5.0  # standard deviation over which left-over absorbance is averaged
 FOREIGN_LEAST = 0.2  # of the local absorbance; less cannot be told from a shape error
 FOREIGN_COMB = np.arange(-36.0, 37.0, 6.0)  # nm; holds bands of FWHM 15 to 40 nm
 FOREIGN_WIDTH_NM = 6.4
@@ -28,10 +30,7 @@ FOREIGN_PRIOR = 5.0  # prior standard deviation of a foreign band over its found
 def empty_solution(problem: Problem, noise: Array, used: Mask) -> Solution:
     """A solution of unknown values, to be filled."""
     n, n_points = problem.absorbance.shape
-    stacked = np.concatenate(problem.wavelengths)
-    lay = problem.layout
-    first = np.ceil(stacked.min() / SEARCH_STEP_NM) * SEARCH_STEP_NM
-    places = np.arange(first, stacked.max(), SEARCH_STEP_NM)
+    lay, places = problem.layout, problem.grid.search_places
     return Solution(
         parameters=np.full((n, lay.n_parameters), np.nan),
         unconstrained=np.full((n, lay.n_parameters), np.nan),
@@ -53,21 +52,39 @@ def empty_solution(problem: Problem, noise: Array, used: Mask) -> Solution:
         search_uncertainty=np.full((n, places.size), np.nan),
         excess_share=np.full(n, np.nan),
         converged=np.zeros(n, dtype=bool),
-        search_wavelength=places,
+        search_places=places,
         foreign=[[] for _ in range(n)],
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class Summary:
-    """Uncertainties and tests of some tubes at their solution."""
+    """Uncertainties and tests of some tubes at their solution.
+
+    Attributes
+    ----------
+    system : System
+    values, free : ndarray, shape (n, n_parameters)
+        The non-negative and the unconstrained solution.
+    shapes : ndarray, shape (n, n_pigments, n_blocks)
+        Absorbance of each pigment, from the first pass.
+    errors : Errors
+    """
 
     system: System
     values: Array
     free: Array
     shapes: Array
-    comb: Array
     errors: Errors
+    fitted: Array = field(init=False)  # the non-negative fit, (n, n_points)
+    residual: Array = field(init=False)  # zero where not used
+
+    def __post_init__(self) -> None:
+        system = self.system
+        self.fitted = system.curves(system.normal.coefficients(self.values))
+        used = system.grid.blocks.spread(system.weight > 0)
+        measured = system.problem.absorbance[system.tubes]
+        self.residual = np.where(used, measured - self.fitted, 0.0)
 
     @property
     def tubes(self) -> NDArray[np.intp]:
@@ -82,24 +99,37 @@ class Summary:
         amplitudes = lay.amplitudes
         hessian, _, jacobian = normal_equations(system.normal, self.free)
         covariance = inverse_of_free(hessian, np.broadcast_to(fixed, self.free.shape))
-        lever = covariance[:, amplitudes] @ jacobian.transpose(0, 2, 1)
-        gain = lever @ (system.cross @ system.mode_inverse)
-        n_comb = self.comb.shape[0] if system.problem.shape_covariance else 0
-        shape_gain = gain[:, :, :n_comb]
+        rows = covariance[:, amplitudes]
+        lever = rows @ jacobian.transpose(0, 2, 1)
+        gain = lever @ system.cross @ system.mode_inverse
+        shape_gain = gain[:, :, : len(system.modes.comb)]
         pooled = shape_gain @ shape_gain.transpose(0, 2, 1)
         result.covariance_noise[tubes] = covariance[:, amplitudes, amplitudes] - pooled
         result.parameter_variance[tubes] = np.einsum("ijj->ij", covariance)
-        # how each amplitude depends on each reading
-        weights = (lever @ system.basis - gain @ system.modes) * system.weight[:, None, :]
-        separate = self._separate_shape_errors(weights)
+        block_weights = self._block_weights(lever, gain)
+        separate = self._separate_shape_errors(block_weights)
         result.covariance_shape[tubes] = _no_less_than(
-            pooled, np.einsum("ijpm,ijqm->ipq", separate, separate, optimize=True)
+            pooled, separate @ separate.transpose(0, 2, 1)
         )
-        rows = covariance[:, amplitudes]
         from_priors = ((rows @ system.prior.precision) * rows).sum(axis=2)
-        noise, smooth = self._variances_when_absent(weights, separate)
-        result.zero_noise_variance[tubes] = from_priors + noise
+        variances = np.einsum("ijj->ij", covariance)[:, amplitudes]
+        from_noise = np.maximum(variances - from_priors - (gain**2).sum(axis=2), 0.0)
+        noise_ratio, smooth = self._variances_when_absent(block_weights, separate)
+        result.zero_noise_variance[tubes] = from_priors + from_noise * noise_ratio
         result.zero_shape_variance[tubes] = smooth
+
+    def _block_weights(self, lever: Array, gain: Array) -> Array:
+        """How each amplitude depends on the readings of each block, shape (n, p, n_blocks)."""
+        system = self.system
+        modes, blocks = system.modes, system.grid.blocks
+        n_comb = len(modes.comb)
+        own = np.empty((*lever.shape[:2], system.weight.shape[1]))
+        for expansion, rows in system.by_expansion():
+            own[rows] = lever[rows] @ expansion.block_means
+        own -= (gain[:, :, :n_comb] @ blocks.means(modes.comb)) * modes.scale[:, None, :]
+        if modes.extra.shape[1]:
+            own -= gain[:, :, n_comb:] @ blocks.means(modes.extra)
+        return own * (system.weight * blocks.sizes)[:, None, :]
 
     def _separate_shape_errors(self, weights: Array) -> Array:
         """What a shape error of each reference alone does to each estimate, mode by mode.
@@ -110,64 +140,70 @@ class Summary:
 
         Returns
         -------
-        ndarray, shape (n, n_references, n_estimates, n_modes)
+        ndarray, shape (n, n_estimates, n_references * n_modes)
         """
-        problem = self.system.problem
+        problem, grid = self.system.problem, self.system.grid
         n, n_pigments, _ = weights.shape
         if not problem.shape_covariance:
-            return np.zeros((n, n_pigments, n_pigments, 0))
+            return np.zeros((n, n_pigments, 0))
         deviations = problem.shape_errors[:, None] * self.shapes
-        return np.stack(
-            [(weights * deviations[:, j, None, :]) @ self.comb.T for j in range(n_pigments)],
-            axis=1,
-        )
+        moved = weights[:, :, None, :] * deviations[:, None, :, :]
+        return np.asarray((moved @ grid.blocks.means(grid.comb).T).reshape(n, n_pigments, -1))
 
     def _variances_when_absent(self, weights: Array, separate: Array) -> tuple[Array, Array]:
-        """Variance from noise and from shapes if the pigment, with its errors, were absent."""
-        problem = self.system.problem
-        squares = (problem.shape_errors[:, None] * self.shapes) ** 2
-        alone = (separate**2).sum(axis=3)  # (n, reference, estimate)
-        variance, smooth = np.zeros(weights.shape[:2]), np.zeros(weights.shape[:2])
-        for pigment in range(weights.shape[1]):
-            others = self.shapes.copy()
-            others[:, pigment] = 0.0
-            without = noise_variance(problem, others, 0.0, self.errors)
-            variance[:, pigment] = (weights[:, pigment] ** 2 * without).sum(axis=1)
+        """What noise and shapes would do if the pigment, with its errors, were absent.
+
+        Returns
+        -------
+        noise_ratio : ndarray, shape (n, n_pigments)
+            Variance from noise without the pigment over that with it.
+        smooth : ndarray, shape (n, n_pigments)
+            Variance from band shapes.
+        """
+        system = self.system
+        problem, grid = system.problem, system.grid
+        deviations = problem.shape_errors[:, None] * self.shapes
+        squares = deviations**2
+        every_square, total = squares.sum(axis=1), self.shapes.sum(axis=1)
+        means = grid.blocks.means(grid.comb).T
+        # of the noise that readings of one block share nothing: square over count
+        noise_weights = weights**2 / grid.blocks.sizes
+        with_all = (
+            noise_weights
+            @ np.where(system.weight > 0, 1.0 / np.maximum(system.weight, 1e-300), 0.0)[:, :, None]
+        )
+        n, n_pigments, _ = weights.shape
+        alone = (separate.reshape(n, n_pigments, n_pigments, -1) ** 2).sum(axis=3)
+        ratio, smooth = np.ones((n, n_pigments)), np.zeros((n, n_pigments))
+        for pigment in range(n_pigments):
+            s = np.sqrt(np.maximum(every_square - squares[:, pigment], 0.0))
+            without = noise_variance(
+                problem, total - self.shapes[:, pigment], s.max(axis=1), self.errors
+            )
+            absent = dot(noise_weights[:, pigment], without)
+            ratio[:, pigment] = absent / np.maximum(with_all[:, pigment, 0], 1e-300)
             if problem.shape_covariance:
-                s = np.sqrt(np.maximum(squares.sum(axis=1) - squares[:, pigment], 0.0))
-                projected = (weights[:, pigment] * s) @ self.comb.T
-                apart = alone[:, :, pigment].sum(axis=1) - alone[:, pigment, pigment]
+                projected = (weights[:, pigment] * s) @ means
+                apart = alone[:, pigment].sum(axis=1) - alone[:, pigment, pigment]
                 smooth[:, pigment] = np.maximum((projected**2).sum(axis=1), apart)
-        return variance, smooth
+        return ratio, smooth
 
     def tests(self, result: Solution) -> None:
         """Write chi-square and runs of the residual at the stated errors."""
         system, tubes = self.system, self.tubes
-        lay = system.problem.layout
-        fitted, residual = self._residual(result)
-        result.fitted[tubes] = fitted
+        lay, blocks = system.problem.layout, system.grid.blocks
+        result.fitted[tubes] = self.fitted
         result.chi_square[tubes] = 2 * system.normal.objective(self.values)
-        result.degrees[tubes] = np.maximum(
-            result.used[tubes].sum(axis=1) - lay.n_pigments - 2 * lay.n_scans, 1
-        )
-        onto_modes = apply(system.modes, residual * system.weight)
-        explained = apply_left(apply(system.mode_inverse, onto_modes), system.modes)
-        rough = (residual - explained) * np.sqrt(system.weight)
-        result.runs_z[tubes] = [
-            runs_statistic(row[mask]) for row, mask in zip(rough, result.used[tubes], strict=True)
-        ]
+        used = result.used[tubes]
+        result.degrees[tubes] = np.maximum(used.sum(axis=1) - lay.n_pigments - 2 * lay.n_scans, 1)
+        onto_modes = system.modes.project(self.residual * blocks.spread(system.weight))
+        explained = system.modes.curves(apply(system.mode_inverse, onto_modes))
+        result.runs_z[tubes] = runs_statistics(self.residual - explained, used)
 
     def shares(self, result: Solution) -> None:
         """Write deviance and the share of area left over, which belong to the first fit."""
         result.deviance[self.tubes] = self._deviance()
-        self._excess(result, self._residual(result)[1])
-
-    def _residual(self, result: Solution) -> tuple[Array, Array]:
-        """Fitted curve and residual, zero where not used."""
-        t = self.system.normal.coefficients(self.values)
-        fitted = apply_left(t, self.system.basis)
-        measured = self.system.problem.absorbance[self.tubes]
-        return fitted, np.where(result.used[self.tubes], measured - fitted, 0.0)
+        result.excess_share[self.tubes] = self._excess_share()
 
     def _deviance(self) -> Array:
         """Minus twice the log marginal likelihood, but for constants of the used points."""
@@ -178,7 +214,7 @@ class Summary:
         unit = np.eye(system.mode_gram.shape[1])
         return np.asarray(
             2 * system.normal.objective(self.values)
-            - spread.sum(axis=1)
+            - spread @ system.grid.blocks.sizes
             + np.linalg.slogdet(unit + system.mode_gram)[1]
             + np.linalg.slogdet(hessian[:, free][:, :, free])[1]
         )
@@ -186,23 +222,26 @@ class Summary:
     def search(self, result: Solution) -> None:
         """Write the height of a further band at each place of a comb, by a score test."""
         system, tubes = self.system, self.tubes
-        _, residual = self._residual(result)
-        problem, prior = system.problem, system.prior
-        bands = _bands_at(problem, result.search_wavelength, SEARCH_WIDTH_NM)
+        grid, prior, modes = system.grid, system.prior, system.modes
+        bands, n_comb = grid.search_bands, len(modes.comb)
         hessian, _, jacobian = normal_equations(system.normal, self.values)
         on_bound = (self.values <= prior.lower) & prior.bounded
         covariance = inverse_of_free(hessian, on_bound | prior.fixed)
-        weighted = bands[None] * system.weight[:, None, :]  # (n, Q, N)
-        onto_modes = weighted @ system.modes.transpose(0, 2, 1)
+        spread = grid.blocks.spread(system.weight)
+        onto_modes = np.empty((len(tubes), len(bands), modes.count))
+        if modes.shapes:
+            onto_modes[:, :, :n_comb] = grid.search_modes.weighted(system.weight * modes.scale)
+        if modes.extra.shape[1]:
+            extra = (modes.extra * spread[:, None, :]) @ bands.T
+            onto_modes[:, :, n_comb:] = extra.transpose(0, 2, 1)
+        onto_basis = np.empty((len(tubes), len(bands), grid.layout.n_columns))
+        for expansion, rows in system.by_expansion():
+            onto_basis[rows] = expansion.search.weighted(system.weight[rows])
         reduced = onto_modes @ system.mode_inverse
-        onto_model = weighted @ system.basis.transpose(0, 2, 1) - reduced @ system.cross.transpose(
-            0, 2, 1
-        )
-        onto_model = onto_model @ jacobian
-        score = apply(weighted, residual) - apply(
-            reduced, apply(system.modes, residual * system.weight)
-        )
-        alone = (weighted * bands).sum(axis=2)
+        onto_model = onto_basis @ jacobian - reduced @ (system.cross.transpose(0, 2, 1) @ jacobian)
+        weighted = self.residual * spread
+        score = weighted @ bands.T - apply(reduced, modes.project(weighted))
+        alone = system.weight @ grid.search_power.T
         information = (
             alone
             - (reduced * onto_modes).sum(axis=2)
@@ -214,83 +253,95 @@ class Summary:
         result.search_height[tubes] = score / information
         result.search_uncertainty[tubes] = information**-0.5
 
-    def _excess(self, result: Solution, residual: Array) -> None:
+    def _excess_share(self) -> Array:
         """Area above what noise and band shapes explain, as a share of all area."""
-        problem, used = self.system.problem, result.used[self.tubes]
-        s = shape_deviation(problem, self.shapes)
+        system = self.system
+        grid, weight = system.grid, system.weight
+        left = grid.blocks.sums(self.residual)
+        s = shape_deviation(system.problem, self.shapes)
         excess, area = np.zeros(len(self.tubes)), np.zeros(len(self.tubes))
-        for scan, points in enumerate(problem.scan_slices):
-            wavelength = problem.wavelengths[scan]
-            kernel = np.exp(-0.5 * ((wavelength[:, None] - wavelength[None, :]) / 5.0) ** 2)
-            mask = used[:, points]
-            count = np.maximum(mask @ kernel, 1e-12)
-            smooth = (residual[:, points] * mask) @ kernel / count
-            noise = np.where(mask, 1.0 / np.maximum(self.system.weight[:, points], 1e-30), 0.0)
-            sd = np.sqrt((noise @ kernel**2) / count**2 + s[:, points] ** 2)
-            step = np.gradient(wavelength)
+        for scan, (points, part) in enumerate(
+            zip(grid.scan_slices, grid.block_slices, strict=True)
+        ):
+            wavelength = grid.wavelengths[scan]
+            starts, sizes = grid.blocks.starts[part], grid.blocks.sizes[part]
+            places = np.add.reduceat(wavelength, starts - points.start) / sizes
+            kernel = np.exp(-0.5 * ((places[:, None] - places[None, :]) / EXCESS_WIDTH_NM) ** 2)
+            mask = weight[:, part] > 0
+            count = np.maximum((mask * sizes) @ kernel, 1e-12)
+            smooth = left[:, part] @ kernel / count
+            variance = np.where(mask, sizes / np.maximum(weight[:, part], 1e-30), 0.0)
+            sd = np.sqrt((variance @ kernel**2) / count**2 + s[:, part] ** 2)
+            step = np.add.reduceat(np.gradient(wavelength), starts - points.start)
             beyond = np.where(mask, np.maximum(smooth - 2 * sd, 0.0), 0.0)
-            excess += beyond @ step / problem.factors[scan]
-            area += self.shapes[:, :, points].sum(axis=1) @ step / problem.factors[scan]
-        result.excess_share[self.tubes] = excess / np.maximum(excess + area, 1e-30)
+            excess += beyond @ step / grid.factors[scan]
+            area += self.shapes[:, :, part].sum(axis=1) @ step / grid.factors[scan]
+        return np.asarray(excess / np.maximum(excess + area, 1e-30))
 
 
-def strongest_foreign_band(
-    result: Solution, tube: int, assigned: float, eligible: Mask
-) -> ForeignBand | None:
-    """The most significant band of no candidate, if it matters to the composition.
+def strongest_foreign_bands(
+    result: Solution, tubes: Index, assigned: Array, eligible: Mask
+) -> dict[int, ForeignBand]:
+    """The most significant band of no candidate in each tube where it matters.
 
     Parameters
     ----------
     result : Solution
         With a search at its latest fit.
-    tube : int
-    assigned : float
+    tubes : ndarray of int, shape (n,)
+    assigned : ndarray, shape (n,)
         Area of the pigments, absorbance times nm.
-    eligible : ndarray of bool, shape (n_places,)
+    eligible : ndarray of bool, shape (n, n_places)
         Places to look at.
 
     Returns
     -------
-    ForeignBand or None
+    dict of int to ForeignBand
+        By tube; those without such a band are missing.
     """
     numbers = error_model()
     with np.errstate(invalid="ignore"):
-        z = result.search_height[tube] / result.search_uncertainty[tube]
+        z = result.search_height[tubes] / result.search_uncertainty[tubes]
     z = np.where(np.isfinite(z) & eligible, z, 0.0)
-    place = int(np.argmax(z))
-    height = float(result.search_height[tube, place])
+    place = z.argmax(axis=1)
+    significance = z[np.arange(len(tubes)), place]
+    height = result.search_height[tubes, place]
     area = height * SEARCH_WIDTH_NM * np.sqrt(2 * np.pi)
-    if z[place] < numbers["unassigned_significance"]:
-        return None
-    if area < numbers["unassigned_minimum_share"] * (area + assigned):
-        return None
-    return ForeignBand(float(result.search_wavelength[place]), height, float(z[place]))
+    found = significance >= numbers["unassigned_significance"]
+    found &= area >= numbers["unassigned_minimum_share"] * (area + assigned)
+    places = result.search_places
+    return {
+        int(tubes[i]): ForeignBand(
+            float(places[place[i]]), float(height[i]), float(significance[i])
+        )
+        for i in np.flatnonzero(found)
+    }
 
 
-def tellable(problem: Problem, result: Solution, tube: int, shapes: Array) -> Mask:
+def tellable(problem: Problem, result: Solution, tubes: Index, total: Array) -> Mask:
     """Places where a foreign band of the height found would stand out from the pigments.
 
     Parameters
     ----------
     problem : Problem
     result : Solution
-    tube : int
-    shapes : ndarray, shape (n_pigments, n_points)
-        Absorbance of each pigment of this tube.
+    tubes : ndarray of int, shape (n,)
+    total : ndarray, shape (n, n_points)
+        Absorbance of the pigments of these tubes.
 
     Returns
     -------
-    ndarray of bool, shape (n_places,)
+    ndarray of bool, shape (n, n_places)
     """
-    strongest = int(np.argmax(problem.factors))
-    points = problem.scan_slices[strongest]
-    local = np.interp(
-        result.search_wavelength,
-        problem.wavelengths[strongest],
-        np.maximum(shapes[:, points].sum(axis=0), 0.0),
+    grid = problem.grid
+    strongest = int(np.argmax(grid.factors))
+    points = grid.scan_slices[strongest]
+    nearest = np.abs(grid.wavelengths[strongest][None, :] - grid.search_places[:, None]).argmin(
+        axis=1
     )
+    local = np.maximum(total[:, points][:, nearest], 0.0)
     with np.errstate(invalid="ignore"):
-        return np.asarray(result.search_height[tube] > FOREIGN_LEAST * local)
+        return np.asarray(result.search_height[tubes] > FOREIGN_LEAST * local)
 
 
 def foreign_modes(problem: Problem, bands: list[list[ForeignBand]]) -> Array:
@@ -304,12 +355,13 @@ def foreign_modes(problem: Problem, bands: list[list[ForeignBand]]) -> Array:
     ndarray, shape (n, n_foreign, n_points)
         Zero where a tube has fewer bands.
     """
-    n_points = problem.absorbance.shape[1]
+    grid = problem.grid
     width = FOREIGN_COMB.size
-    modes = np.zeros((len(bands), width * max(map(len, bands), default=0), n_points))
+    modes = np.zeros((len(bands), width * max(map(len, bands), default=0), grid.n_points))
     for tube, found in enumerate(bands):
         for number, band in enumerate(found):
-            comb = _bands_at(problem, band.wavelength + FOREIGN_COMB, FOREIGN_WIDTH_NM)
+            places = band.wavelength + FOREIGN_COMB
+            comb = bands_at(grid.wavelengths, grid.factors, places, FOREIGN_WIDTH_NM)
             rows = slice(width * number, width * (number + 1))
             modes[tube, rows] = FOREIGN_PRIOR * band.height * comb
     return modes
@@ -322,27 +374,37 @@ def _no_less_than(first: Array, second: Array) -> Array:
     return np.asarray(first + excess @ vectors.transpose(0, 2, 1))
 
 
-def _bands_at(problem: Problem, wavelength: Array, width: float) -> Array:
-    """Gaussian bands on the stacked grid, shape (n_bands, n_points)."""
-    rows = [
-        factor * np.exp(-0.5 * ((grid[None, :] - wavelength[:, None]) / width) ** 2)
-        for grid, factor in zip(problem.wavelengths, problem.factors, strict=True)
-    ]
-    return np.concatenate(rows, axis=1)
+def runs_statistics(residual: Array, used: Mask) -> Array:
+    """Standard-normal statistic of the number of runs of sign (Wald & Wolfowitz 1940).
 
+    Parameters
+    ----------
+    residual : ndarray, shape (n, n_points)
+    used : ndarray of bool, shape (n, n_points)
+        Points that count; those between them are passed over.
 
-def runs_statistic(residual: Array) -> float:
-    """Standard-normal statistic of the number of runs of sign (Wald & Wolfowitz 1940)."""
-    signs = residual > 0
-    above = int(signs.sum())
-    below = signs.size - above
-    if above == 0 or below == 0:
-        return float("nan")
-    runs = 1 + int((signs[1:] != signs[:-1]).sum())
-    n = above + below
-    mean = 1 + 2 * above * below / n
-    variance = (mean - 1) * (mean - 2) / (n - 1)
-    return float((runs - mean) / np.sqrt(variance)) if variance > 0 else float("nan")
+    Returns
+    -------
+    ndarray, shape (n,)
+        NaN where all signs are the same.
+    """
+    result = np.full(len(residual), np.nan)
+    rows_of: dict[bytes, list[int]] = {}
+    for row, mask in enumerate(used):
+        rows_of.setdefault(mask.tobytes(), []).append(row)
+    for rows in rows_of.values():
+        signs = residual[rows][:, used[rows[0]]] > 0
+        n = signs.shape[1]
+        above = signs.sum(axis=1).astype(float)
+        below = n - above
+        runs = 1 + (signs[:, 1:] != signs[:, :-1]).sum(axis=1)
+        mean = 1 + 2 * above * below / max(n, 1)
+        variance = (mean - 1) * (mean - 2) / max(n - 1, 1)
+        known = variance > 0
+        result[rows] = np.where(
+            known, (runs - mean) / np.sqrt(np.where(known, variance, 1.0)), np.nan
+        )
+    return result
 
 
 def asked_shape_factor(system: System, free: Array) -> Array:
@@ -359,7 +421,10 @@ def asked_shape_factor(system: System, free: Array) -> Array:
     factor = np.ones(len(free))
     if not system.problem.shape_covariance:
         return factor
-    chi_square, degrees = 2 * system.normal.objective(free), (system.weight > 0).sum(axis=1)
+    chi_square, degrees = (
+        2 * system.normal.objective(free),
+        system.grid.blocks.spread(system.weight > 0).sum(axis=1),
+    )
     doubtful = np.flatnonzero(chi_square > degrees + 2 * np.sqrt(2 * degrees))
     if doubtful.size:
         likelihood = _restricted_likelihood(system.rows(doubtful), free[doubtful])
@@ -374,17 +439,14 @@ def _restricted_likelihood(system: System, free: Array) -> Array:
     prior = system.prior
     t = system.normal.coefficients(free)
     jacobian = system.normal.jacobian(free)[:, :, ~prior.fixed]
+    spread = system.grid.blocks.spread(system.weight)
     precision = prior.precision[np.ix_(~prior.fixed, ~prior.fixed)]
     away = (prior.mean - free)[:, ~prior.fixed]
-    residual = np.where(
-        system.weight > 0,
-        system.problem.absorbance[system.tubes] - apply_left(t, system.basis),
-        0.0,
-    )
-    weighted = residual * system.weight
+    residual = system.problem.absorbance[system.tubes] - system.curves(t)
+    weighted = residual * spread
     power = dot(residual, weighted)
-    onto_modes = apply(system.modes, weighted)
-    onto_model = apply(jacobian.transpose(0, 2, 1), apply(system.basis, weighted))
+    onto_modes = system.modes.project(weighted)
+    onto_model = apply(jacobian.transpose(0, 2, 1), system.onto_basis(weighted))
     full = system.normal.gram + system.cross @ system.mode_inverse @ system.cross.transpose(0, 2, 1)
     normal = jacobian.transpose(0, 2, 1) @ full @ jacobian + precision
     mixed = system.cross.transpose(0, 2, 1) @ jacobian

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from specfrac.fitting import model
 from specfrac.fitting.batched import apply, apply_left, dot, inverse
 from specfrac.fitting.error_model import error_model
+from specfrac.fitting.grid import Expansion, Grid
 from specfrac.fitting.noise import transmittance_noise
 from specfrac.fitting.normal import Normal
 from specfrac.fitting.problem import Errors, Prior, Problem
@@ -17,6 +19,68 @@ from specfrac.fitting.problem import Errors, Prior, Problem
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Modes:
+    """Smooth errors of some tubes: their covariance is the sum of the modes' products.
+
+    Attributes
+    ----------
+    grid : Grid
+    scale : ndarray, shape (n, n_blocks)
+        Standard deviation of the band shapes; the first modes are scale times comb.
+    extra : ndarray, shape (n, n_extra, n_points)
+        Foreign bands and dilution factors.
+    shapes : bool
+        False leaves the band shapes out.
+    """
+
+    grid: Grid
+    scale: Array
+    extra: Array
+    shapes: bool
+
+    @property
+    def comb(self) -> Array:
+        return self.grid.comb if self.shapes else self.grid.comb[:0]
+
+    @property
+    def count(self) -> int:
+        return len(self.comb) + self.extra.shape[1]
+
+    def rows(self, index: Index) -> Modes:
+        return Modes(self.grid, self.scale[index], self.extra[index], self.shapes)
+
+    def project(self, values: Array) -> Array:
+        """Modes times curves, shape (n, n_modes)."""
+        onto = (values * self.grid.blocks.spread(self.scale)) @ self.comb.T
+        if not self.extra.shape[1]:
+            return onto
+        return np.concatenate([onto, apply(self.extra, values)], axis=1)
+
+    def curves(self, coefficients: Array) -> Array:
+        """Sum of the modes with given coefficients, shape (n, n_points)."""
+        n = len(self.comb)
+        found = self.grid.blocks.spread(self.scale) * (coefficients[:, :n] @ self.comb)
+        if not self.extra.shape[1]:
+            return found
+        return found + apply_left(coefficients[:, n:], self.extra)
+
+    def gram(self, weight: Array) -> Array:
+        """Modes times weight times modes, shape (n, n_modes, n_modes)."""
+        n = len(self.comb)
+        result = np.empty((len(weight), self.count, self.count))
+        if self.shapes:
+            result[:, :n, :n] = self.grid.comb_gram.weighted(weight * self.scale**2)
+        if self.extra.shape[1]:
+            blocks = self.grid.blocks
+            weighted = self.extra * blocks.spread(weight)[:, None, :]
+            result[:, n:, n:] = weighted @ self.extra.transpose(0, 2, 1)
+            mixed = (weighted * blocks.spread(self.scale)[:, None, :]) @ self.comb.T
+            result[:, n:, :n] = mixed
+            result[:, :n, n:] = mixed.transpose(0, 2, 1)
+        return result
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,12 +93,13 @@ class System:
     normal : Normal
     tubes : ndarray of int, shape (n,)
         Rows of the problem.
-    basis : ndarray, shape (n, n_columns, n_points)
-        Around each tube's expansion point.
-    weight : ndarray, shape (n, n_points)
-        Inverse variance of the independent errors, zero where not used.
-    modes : ndarray, shape (n, n_modes, n_points)
-        The smooth errors have covariance modes' modes.
+    expansions : tuple of Expansion
+        Around the expansion points of these tubes.
+    which : ndarray of int, shape (n,)
+        Expansion of each tube.
+    weight : ndarray, shape (n, n_blocks)
+        Inverse variance of the independent errors of a point, zero where not used.
+    modes : Modes
     cross : ndarray, shape (n, n_columns, n_modes)
         Basis times weight times modes.
     mode_gram : ndarray, shape (n, n_modes, n_modes)
@@ -45,9 +110,10 @@ class System:
     problem: Problem
     normal: Normal
     tubes: Index
-    basis: Array
+    expansions: tuple[Expansion, ...]
+    which: Index
     weight: Array
-    modes: Array
+    modes: Modes
     cross: Array
     mode_gram: Array
     mode_inverse: Array
@@ -55,6 +121,10 @@ class System:
     @property
     def prior(self) -> Prior:
         return self.normal.prior
+
+    @property
+    def grid(self) -> Grid:
+        return self.problem.grid
 
     def rows(self, index: Index) -> System:
         """Return the same system for some of its tubes."""
@@ -64,13 +134,44 @@ class System:
             self.problem,
             self.normal.rows(index),
             self.tubes[index],
-            self.basis[index],
+            self.expansions,
+            self.which[index],
             self.weight[index],
-            self.modes[index],
+            self.modes.rows(index),
             self.cross[index],
             self.mode_gram[index],
             self.mode_inverse[index],
         )
+
+    def by_expansion(self) -> Iterator[tuple[Expansion, Index | slice]]:
+        """Each expansion with the rows that use it."""
+        return _groups(self.expansions, self.which)
+
+    def curves(self, coefficients: Array) -> Array:
+        """Sum of the basis with given coefficients, shape (n, n_points)."""
+        result = np.empty((len(coefficients), self.grid.n_points))
+        for expansion, rows in self.by_expansion():
+            result[rows] = coefficients[rows] @ expansion.basis
+        return result
+
+    def onto_basis(self, curves: Array) -> Array:
+        """Basis times curves, shape (n, n_columns)."""
+        result = np.empty((len(curves), self.grid.layout.n_columns))
+        for expansion, rows in self.by_expansion():
+            result[rows] = curves[rows] @ expansion.basis.T
+        return result
+
+
+def _groups(
+    expansions: tuple[Expansion, ...], which: Index
+) -> Iterator[tuple[Expansion, Index | slice]]:
+    for number, expansion in enumerate(expansions):
+        if len(expansions) == 1:
+            yield expansion, slice(None)
+        else:
+            rows = np.flatnonzero(which == number)
+            if rows.size:
+                yield expansion, rows
 
 
 def assemble(
@@ -78,7 +179,7 @@ def assemble(
     prior: Prior,
     tubes: Index,
     weight: Array,
-    modes: Array,
+    modes: Modes,
     points: Array,
 ) -> System:
     """Gram matrices of some tubes; the smooth errors enter by the Woodbury identity.
@@ -88,111 +189,130 @@ def assemble(
     problem : Problem
     prior : Prior
     tubes : ndarray of int, shape (n,)
-    weight : ndarray, shape (n, n_points)
-    modes : ndarray, shape (n, n_modes, n_points)
+    weight : ndarray, shape (n, n_blocks)
+    modes : Modes
     points : ndarray, shape (n, n_shift_groups + 1)
         Expansion point of each tube: shifts, then broadening.
     """
+    grid = problem.grid
     unique, which = np.unique(points, axis=0, return_inverse=True)
-    columns = np.array(
-        [
-            model.basis(
-                problem.layout,
-                problem.wavelengths,
-                problem.factors,
-                centres=point[:-1],
-                variance=float(point[-1]),
-                bandwidth=problem.bandwidth,
-            )
-            for point in unique
-        ]
-    )[which.ravel()]
-    root = np.sqrt(weight)
-    y = problem.absorbance[tubes] * root
-    b = columns * root[:, None, :]
-    u = modes * root[:, None, :]
-    u_t = u.transpose(0, 2, 1)
-    cross = b @ u_t
-    mode_gram = u @ u_t
-    mode_inverse = inverse(mode_gram + np.eye(modes.shape[1]))
-    mode_right = apply(u, y)
-    reduced = cross @ mode_inverse
-    normal = Normal(
-        problem.layout,
-        prior,
-        points[:, :-1],
-        points[:, -1],
-        b @ b.transpose(0, 2, 1) - reduced @ cross.transpose(0, 2, 1),
-        apply(b, y) - apply(reduced, mode_right),
-        dot(y, y) - dot(mode_right, apply(mode_inverse, mode_right)),
+    which = which.ravel()
+    expansions = tuple(grid.expansion(point) for point in unique)
+    n, columns, n_comb = len(tubes), grid.layout.n_columns, len(modes.comb)
+    spread = grid.blocks.spread(weight)
+    measured = problem.absorbance[tubes]
+    weighted = measured * spread
+    gram = np.empty((n, columns, columns))
+    right = np.empty((n, columns))
+    cross = np.empty((n, columns, modes.count))
+    for expansion, rows in _groups(expansions, which):
+        gram[rows] = expansion.gram.weighted(weight[rows])
+        right[rows] = weighted[rows] @ expansion.basis.T
+        if modes.shapes:
+            cross[rows, :, :n_comb] = expansion.cross.weighted((weight * modes.scale)[rows])
+        if modes.extra.shape[1]:
+            extra = modes.extra[rows] * spread[rows][:, None, :]
+            cross[rows, :, n_comb:] = (extra @ expansion.basis.T).transpose(0, 2, 1)
+    power = dot(weighted, measured)
+    mode_gram = modes.gram(weight)
+    mode_inverse = inverse(mode_gram + np.eye(modes.count))
+    if modes.count:
+        mode_right = modes.project(weighted)
+        reduced = cross @ mode_inverse
+        gram -= reduced @ cross.transpose(0, 2, 1)
+        right -= apply(reduced, mode_right)
+        power -= dot(mode_right, apply(mode_inverse, mode_right))
+    normal = Normal(problem.layout, prior, points[:, :-1], points[:, -1], gram, right, power)
+    return System(
+        problem,
+        normal,
+        tubes,
+        expansions,
+        which,
+        weight,
+        modes,
+        cross,
+        mode_gram,
+        mode_inverse,
     )
-    return System(problem, normal, tubes, columns, weight, modes, cross, mode_gram, mode_inverse)
 
 
-def parts(system: System, parameters: Array) -> tuple[Array, Array]:
-    """Absorbance of each pigment, shape (n, n_pigments, n_points), and the baseline."""
+def parts(system: System, parameters: Array) -> tuple[Array, Array, Array]:
+    """Each pigment's absorbance in the blocks, and total and baseline at the points.
+
+    Returns
+    -------
+    shapes : ndarray, shape (n, n_pigments, n_blocks)
+    total, baseline : ndarray, shape (n, n_points)
+    """
     lay = system.problem.layout
     t = system.normal.coefficients(parameters)
-    pigments = np.zeros((len(parameters), lay.n_pigments, system.basis.shape[2]))
-    for number, part in enumerate(lay.components):
-        rows = slice(number * (model.ORDER + 1), (number + 1) * (model.ORDER + 1))
-        pigments[:, part.pigment] += apply_left(t[:, rows], system.basis[:, rows])
     start = lay.n_shape_columns
-    return pigments, apply_left(t[:, start:], system.basis[:, start:])
+    shapes = np.zeros((len(t), lay.n_pigments, system.weight.shape[1]))
+    total = np.empty((len(t), system.grid.n_points))
+    baseline = np.empty_like(total)
+    for expansion, rows in system.by_expansion():
+        total[rows] = t[rows, :start] @ expansion.basis[:start]
+        baseline[rows] = t[rows, start:] @ expansion.basis[start:]
+        for number, part in enumerate(lay.components):
+            own = slice(number * (model.ORDER + 1), (number + 1) * (model.ORDER + 1))
+            shapes[rows, part.pigment] += t[rows, own] @ expansion.block_means[own]
+    return shapes, total, baseline
 
 
-def smooth_modes(problem: Problem, shapes: Array, comb: Array, foreign: Array) -> Array:
+def smooth_modes(problem: Problem, shapes: Array, total: Array, foreign: Array) -> Modes:
     """Modes of the smooth errors: band shapes, foreign bands, dilution factors.
 
     Parameters
     ----------
     problem : Problem
-    shapes : ndarray, shape (n, n_pigments, n_points)
+    shapes : ndarray, shape (n, n_pigments, n_blocks)
         Absorbance of each pigment.
-    comb : ndarray, shape (n_modes, n_points)
+    total : ndarray, shape (n, n_points)
+        Of all pigments.
     foreign : ndarray, shape (n, n_foreign, n_points)
         Bands of no candidate; one mode each, zero where a tube has fewer.
-
-    Returns
-    -------
-    ndarray, shape (n, n_all_modes, n_points)
-        The band shapes come first.
     """
-    if not problem.shape_covariance:
-        return foreign
-    modes = np.concatenate(
-        [shape_deviation(problem, shapes)[:, None, :] * comb[None], foreign], axis=1
-    )
+    scale = shape_deviation(problem, shapes)
     uncertain = [k for k, u in enumerate(problem.factor_uncertainties) if u > 0]
-    if not uncertain:
-        return modes
-    total = shapes.sum(axis=1)
-    extra = np.zeros((len(shapes), len(uncertain), shapes.shape[2]))
-    for row, scan in enumerate(uncertain):
-        points = problem.scan_slices[scan]
-        extra[:, row, points] = problem.factor_uncertainties[scan] * total[:, points]
-    return np.concatenate([modes, extra], axis=1)
+    if uncertain and problem.shape_covariance:
+        factors = np.zeros((len(shapes), len(uncertain), total.shape[1]))
+        for row, scan in enumerate(uncertain):
+            points = problem.grid.scan_slices[scan]
+            factors[:, row, points] = problem.factor_uncertainties[scan] * total[:, points]
+        foreign = np.concatenate([foreign, factors], axis=1)
+    return Modes(problem.grid, scale, foreign, problem.shape_covariance)
 
 
 def shape_deviation(problem: Problem, shapes: Array) -> Array:
     """Standard deviation s(λ) of the band shapes: s² = Σ (τ_j c_j a_j)²."""
-    return np.asarray(np.sqrt(((problem.shape_errors[:, None] * shapes) ** 2).sum(axis=1)))
+    return np.asarray(np.sqrt(problem.shape_errors**2 @ shapes**2))
 
 
 def noise_variance(
-    problem: Problem, shapes: Array, baseline: Array | float, errors: Errors
+    problem: Problem, fitted: Array, largest_deviation: Array, errors: Errors
 ) -> Array:
-    """Variance of the independent errors at each point, shape (n, n_points).
+    """Variance of the independent errors, of the shape of `fitted`.
 
     Noise at zero absorbance, noise of the transmittance, and the roughness of the band
     shapes: sums of Gaussians leave a residual that is neither smooth nor in proportion.
+
+    Parameters
+    ----------
+    problem : Problem
+    fitted : ndarray, shape (n, n_points) or (n, n_blocks)
+        Absorbance with baseline.
+    largest_deviation : ndarray, shape (n,)
+        Highest standard deviation of the band shapes.
+    errors : Errors
     """
-    fitted = shapes.sum(axis=1) + baseline
     variance = transmittance_noise(fitted) ** 2
     if problem.shape_covariance:
-        largest = shape_deviation(problem, shapes).max(axis=1, keepdims=True)
-        variance += (error_model()["shape_roughness"] * largest) ** 2
-    for scan, points in enumerate(problem.scan_slices):
-        variance[:, points] += errors.at_zero[:, scan, None] ** 2
-        variance[:, points] += (errors.relative[:, scan, None] * fitted[:, points]) ** 2
+        variance += (error_model()["shape_roughness"] * largest_deviation[:, None]) ** 2
+    grid = problem.grid
+    whole = fitted.shape[1] == grid.n_points
+    for scan, part in enumerate(grid.scan_slices if whole else grid.block_slices):
+        variance[:, part] += errors.at_zero[:, scan, None] ** 2
+        if errors.relative.any():
+            variance[:, part] += (errors.relative[:, scan, None] * fitted[:, part]) ** 2
     return variance

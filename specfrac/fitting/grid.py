@@ -1,0 +1,178 @@
+"""What every tube measured on the same grids shares: curves, and their products."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specfrac.fitting import model
+from specfrac.fitting.blocks import Blocks, Products, blocks_of
+from specfrac.fitting.noise import shape_modes
+
+Array = NDArray[np.float64]
+
+SEARCH_STEP_NM, SEARCH_WIDTH_NM = 8.0, 10.6  # unassigned bands: comb, and FWHM of 25 nm
+MOST_EXPANSIONS = 12  # kept; each holds some megabytes of products
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Expansion:
+    """The basis of the model around one point, and its products with the other curves.
+
+    Attributes
+    ----------
+    basis : ndarray, shape (n_columns, n_points)
+    block_means : ndarray, shape (n_columns, n_blocks)
+    gram : Products
+        Basis and basis.
+    cross : Products
+        Basis and the modes of the shape error.
+    search : Products
+        Bands of the search and basis.
+    """
+
+    basis: Array
+    block_means: Array
+    gram: Products
+    cross: Products
+    search: Products
+
+
+@dataclass(slots=True, eq=False)
+class Grid:
+    """Grids of the scans of one tube, with all that does not depend on the readings.
+
+    Attributes
+    ----------
+    layout : model.Layout
+    wavelengths : tuple of ndarray
+        Grid of each scan of a tube; other arrays hold them one after the other.
+    factors : tuple of float
+        Path length over dilution factor of each scan, relative to the amplitudes.
+    bandwidth : float or None
+    blocks : Blocks
+        Neighbouring points that share one error.
+    comb : ndarray, shape (n_modes, n_points)
+        Modes of the shape error's correlation.
+    comb_gram : Products
+    search_places : ndarray, shape (n_places,)
+        Wavelengths at which bands of no candidate are looked for, nm.
+    search_bands : ndarray, shape (n_places, n_points)
+    search_modes : Products
+        Bands of the search and the modes of the shape error.
+    search_power : ndarray, shape (n_places, n_blocks)
+        Sum of a band's squares over each block.
+    """
+
+    layout: model.Layout
+    wavelengths: tuple[Array, ...]
+    factors: tuple[float, ...]
+    bandwidth: float | None
+    blocks: Blocks
+    comb: Array
+    comb_gram: Products
+    search_places: Array
+    search_bands: Array
+    search_modes: Products
+    search_power: Array
+    _expansions: OrderedDict[tuple[float, ...], Expansion] = field(default_factory=OrderedDict)
+
+    @property
+    def n_points(self) -> int:
+        return self.comb.shape[1]
+
+    @property
+    def scan_slices(self) -> tuple[slice, ...]:
+        """Where each scan stands among the points."""
+        ends = np.cumsum([w.size for w in self.wavelengths])
+        return tuple(
+            slice(int(end - w.size), int(end))
+            for end, w in zip(ends, self.wavelengths, strict=True)
+        )
+
+    @property
+    def block_slices(self) -> tuple[slice, ...]:
+        """Where each scan stands among the blocks."""
+        return tuple(
+            slice(*np.searchsorted(self.blocks.starts, [points.start, points.stop]).tolist())
+            for points in self.scan_slices
+        )
+
+    def expansion(self, point: Array) -> Expansion:
+        """Return the basis around shifts and broadening, shape (n_shift_groups + 1,)."""
+        key = tuple(point.tolist())
+        found = self._expansions.get(key)
+        if found is None:
+            basis = model.basis(
+                self.layout,
+                self.wavelengths,
+                self.factors,
+                centres=point[:-1],
+                variance=float(point[-1]),
+                bandwidth=self.bandwidth,
+            )
+            found = Expansion(
+                basis,
+                self.blocks.means(basis),
+                Products(basis, basis, self.blocks),
+                Products(basis, self.comb, self.blocks),
+                Products(self.search_bands, basis, self.blocks),
+            )
+            self._expansions[key] = found
+            if len(self._expansions) > MOST_EXPANSIONS:
+                self._expansions.popitem(last=False)
+        self._expansions.move_to_end(key)
+        return found
+
+
+def grid_of(
+    layout: model.Layout,
+    wavelengths: tuple[Array, ...],
+    factors: tuple[float, ...],
+    bandwidth: float | None,
+    block_width: float,
+) -> Grid:
+    """Return the grid of tubes with these scans.
+
+    Parameters
+    ----------
+    layout : model.Layout
+    wavelengths : tuple of ndarray
+    factors : tuple of float
+    bandwidth : float or None
+    block_width : float
+        nm; zero makes every point a block of its own.
+    """
+    stacked = np.concatenate(wavelengths)
+    blocks = blocks_of(wavelengths, block_width)
+    comb = shape_modes(stacked)
+    first = np.ceil(stacked.min() / SEARCH_STEP_NM) * SEARCH_STEP_NM
+    places = np.arange(first, stacked.max(), SEARCH_STEP_NM)
+    bands = bands_at(wavelengths, factors, places, SEARCH_WIDTH_NM)
+    return Grid(
+        layout,
+        wavelengths,
+        factors,
+        bandwidth,
+        blocks,
+        comb,
+        Products(comb, comb, blocks),
+        places,
+        bands,
+        Products(bands, comb, blocks),
+        blocks.sums(bands**2),
+    )
+
+
+def bands_at(
+    wavelengths: tuple[Array, ...], factors: tuple[float, ...], places: Array, width: float
+) -> Array:
+    """Gaussian bands on the stacked grid, shape (n_places, n_points)."""
+    rows = [
+        factor * np.exp(-0.5 * ((grid[None, :] - places[:, None]) / width) ** 2)
+        for grid, factor in zip(wavelengths, factors, strict=True)
+    ]
+    return np.concatenate(rows, axis=1)
