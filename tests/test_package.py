@@ -52,6 +52,8 @@ ORDER = [
     "errors",
     "flags",
     "uncertainty",
+    "residuals",
+    "calibration",
     "scans",
     "loading",
     "checks",
@@ -89,6 +91,9 @@ ORDER = [
     "qualify",
     "report",
     "compare",
+    "processes",
+    "terminal",
+    "many_runs",
     "inspection",
     "cli",
 ]
