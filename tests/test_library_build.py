@@ -20,10 +20,15 @@ from specfrac.references.build import (
     fit_folder,
     leave_one_out,
     main,
+    moved_shape,
+    published_flanks,
+    published_maxima,
+    published_target,
     read_spectrum,
     recommended_absorptivity,
     stored_shapes,
 )
+from specfrac.references.shapes import adapted_shape
 
 DATA = Path(__file__).resolve().parents[1] / "reference_spectra"
 FOLDER = os.environ.get("SPECFRAC_SPECTRA", "")
@@ -75,9 +80,6 @@ BEYOND_AIM = {
     ("zeaxanthin", "acetone", "ethanol"): 0.013,
     # two instruments: %III/II 89 against 92; 0.7 % once the breadth is free as well
     ("neoxanthin", "acetone", "ethanol"): 0.012,
-    # ethanol widens the Soret band and lowers it against the red one; nothing published says so,
-    # 1.7 % once the breadth is free as well
-    ("chlorophyll-b", "acetone-90", "ethanol"): 0.047,
 }
 
 
@@ -86,7 +88,7 @@ def test_leave_one_out_meets_its_aims():
     assert len(found) == 14
     for item in found:
         chlorophyll_type = item.pigment[:4] in ("chlo", "pheo")
-        aim = 0.04 if chlorophyll_type else 0.01
+        aim = 0.03 if chlorophyll_type else 0.01  # 4 % was asked for chlorophyll types
         limit = BEYOND_AIM.get((item.pigment, item.from_solvent, item.to_solvent), aim)
         assert item.rms <= limit, item
         assert item.rms_breadth <= item.rms + 1e-6
@@ -94,7 +96,63 @@ def test_leave_one_out_meets_its_aims():
     carotenoids = [i.rms for i in found if i.pigment[:4] not in ("chlo", "pheo")]
     others = [i.rms for i in found if i.pigment[:4] in ("chlo", "pheo")]
     assert np.sqrt(np.mean(np.square(carotenoids))) <= 0.01
-    assert np.sqrt(np.mean(np.square(others))) <= 0.04
+    assert np.sqrt(np.mean(np.square(others))) <= 0.025
+
+
+def test_breadth_from_published_equations_helps_where_it_applies():
+    """Against moving alone: 3.3 to 2.9 and 4.7 to 1.8 % towards ethanol."""
+    shapes = stored_shapes()
+    red, helped = 700.0, 0
+    for pigment, start, end in (
+        ("chlorophyll-a", "acetone-90", "ethanol"),
+        ("chlorophyll-b", "acetone-90", "ethanol"),
+        ("chlorophyll-a", "ethanol", "acetone-90"),
+        ("chlorophyll-b", "ethanol", "acetone-90"),
+    ):
+        source, truth = shapes[pigment, start].shape, shapes[pigment, end].shape
+        recipe = {"from_solvent": start, "maxima_pigment": pigment, "maxima_solvent": end}
+        target = published_target(recipe, source)
+        plain = adapted_shape(source, target)
+        moved, sources = moved_shape(recipe, source, target)
+        grid = np.arange(max(plain.valid_from, truth.valid_from), red)
+        before, after = (left_over(shape, truth, grid) for shape in (plain, moved))
+        assert after <= before + 1e-9, (pigment, start)
+        helped += bool(sources)
+        if sources:
+            assert after < 0.9 * before, (pigment, start)
+    assert helped == 3
+
+
+def left_over(shape, truth, grid):
+    """Rms of the best multiple over shifts of the whole shape by up to 4 nm."""
+    wanted = truth(grid)
+    found = []
+    for shift in np.arange(-4.0, 4.1, 0.25):
+        moved = shape(grid - shift)
+        found.append(wanted - moved * (moved @ wanted) / (moved @ moved))
+    return min(float(np.sqrt(np.mean(row**2))) for row in found)
+
+
+def test_flanks_of_one_solvent_scatter_as_the_tolerance_says():
+    """Pooled standard deviation of published heights of a red flank between sets."""
+    deviations, freedom = 0.0, 0
+    for pigment in ("chlorophyll-a", "chlorophyll-b"):
+        for solvent in ("acetone-80", "acetone-90", "ethanol", "methanol", "diethyl-ether"):
+            red = published_maxima(pigment, solvent, chlorophyll_type=True).second
+            known = published_flanks(pigment, solvent, red)
+            heights = np.array([flank.height for flank, _ in known])
+            assert heights.size >= 2, (pigment, solvent)
+            deviations += float(((heights - heights.mean()) ** 2).sum())
+            freedom += heights.size - 1
+    assert np.sqrt(deviations / freedom) == pytest.approx(0.025, abs=0.005)
+
+
+def test_a_single_set_of_equations_does_not_set_a_breadth():
+    known = published_flanks("chlorophyll-b", "acetone", 644.8)
+    assert len(known) == 1  # Lichtenthaler 1987 alone
+    # its inverse: chlorophyll b at 661.6 nm over its own 644.8 nm (computed from the equations)
+    assert known[0][0].distance == pytest.approx(16.8)
+    assert known[0][0].height == pytest.approx(9.37 / 51.63, abs=1e-3)
 
 
 def test_every_spectrum_in_the_list_has_a_cell_of_its_grade():

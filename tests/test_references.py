@@ -189,12 +189,16 @@ def test_transfer_uncertainty_covers_what_solvents_do_to_a_carotenoid():
 
 
 EQUATION_SETS = ("L87", "JH75")
-# dry ether narrows the bands, which a shape moved from 90 % acetone does not know
-NARROWER_IN_ETHER = 0.125
+# published values of chlorophyll b at 470 nm in ether, 36 to 57 L/(g cm), differ by 12 % of its
+# maximum
+SOURCES_DIFFER_IN_ETHER = 0.08
 
 
 def test_flanks_agree_with_the_published_equations():
     """The equations hold absorptivities away from the maxima, which the fits never used.
+
+    Only their heights beside the red maximum set the breadth of chlorophylls in ether and
+    methanol; what they say at 470 nm was used nowhere.
 
     Lichtenthaler 1987 (acetone, 80 % acetone, ethanol and ether sets; the 80 % acetone and ethanol
     sets seen, others from memory) and Jeffrey & Humphrey 1975 (three-line set seen): inverses
@@ -207,7 +211,7 @@ def test_flanks_agree_with_the_published_equations():
             continue
         entry = LIBRARY.cell(pigment, solvent)
         here = float(entry.specific_absorptivity([float(row["wavelength_nm"])])[0])
-        limit = NARROWER_IN_ETHER if solvent == "diethyl-ether" else 0.045
+        limit = SOURCES_DIFFER_IN_ETHER if solvent == "diethyl-ether" else 0.045
         assert abs(here - absorptivity(row)) < limit * entry.scale, row
         checked += 1
     assert checked >= 30

@@ -9,11 +9,13 @@ import pytest
 
 from specfrac.bands import gaussian_bands
 from specfrac.references.shapes import (
+    Flank,
     Maxima,
     Shape,
     adapted_shape,
     find_maxima,
     fit_shape_bands,
+    flank_height,
     local_maximum,
     shape_from_fit,
     shape_maxima,
@@ -103,6 +105,29 @@ def test_what_is_not_known_stays():
     moved = adapted_shape(shape, Maxima(NAN, 665.0, NAN))
     np.testing.assert_allclose(moved.centre[:2], shape.centre[:2])
     assert shape_maxima(moved).ratio == pytest.approx(shape_maxima(shape).ratio, rel=2e-3)
+
+
+@pytest.mark.parametrize("factor", [0.7, 1.5])
+def test_chlorophyll_gets_the_breadth_its_red_flank_asks_for(factor):
+    shape = chlorophyll()
+    wanted = factor * flank_height(shape, -16.0)
+    moved = adapted_shape(shape, Maxima(433.0, 665.0, NAN), Flank(-16.0, wanted))
+    assert flank_height(moved, -16.0) == pytest.approx(wanted, rel=0.01)
+    found = shape_maxima(moved)
+    assert (found.main, found.second) == pytest.approx((433.0, 665.0), abs=0.02)
+    added = moved.width**2 - shape.width**2
+    np.testing.assert_allclose(added, added[0], rtol=1e-6)
+    areas = moved.height * moved.width / (shape.height * shape.width)
+    np.testing.assert_allclose(areas, areas[0], rtol=1e-9)
+
+
+def test_height_of_a_flank_worked_by_hand():
+    # one band: exp(-d^2 / (2 sigma^2)) at d from its top
+    shape = Shape(
+        np.array([431.0, 663.0]), np.array([1.0, 0.8]), np.array([9.0, 8.0]),
+        ("soret", "red"), 340.0, math.inf,
+    )  # fmt: skip
+    assert flank_height(shape, -16.0) == pytest.approx(math.exp(-2.0), rel=1e-3)
 
 
 def test_range_starts_later_when_a_shape_moves_to_the_red():

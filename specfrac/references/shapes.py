@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +28,7 @@ GRID = np.arange(300.0, 800.0, 0.05)
 # hardly depends on the solvent.
 SPACING_TOLERANCE = 1.5
 NARROWEST = 3.5
+MOST_BROADENING = 100.0  # nm^2 added to the variance of a band
 NEGLIGIBLE_HEIGHT = 1e-5
 
 
@@ -78,6 +80,22 @@ class Maxima:
     main: float
     second: float
     ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Flank:
+    """How high the red band of a chlorophyll type stands beside its maximum.
+
+    Attributes
+    ----------
+    distance : float
+        nm from the red maximum, positive to the red.
+    height : float
+        Over that of the red maximum.
+    """
+
+    distance: float
+    height: float
 
 
 def fit_shape_bands(
@@ -179,7 +197,22 @@ def shape_maxima(shape: Shape) -> Maxima:
     return find_maxima(grid, shape(grid), chlorophyll_type="red" in shape.region)
 
 
-def adapted_shape(source: Shape, target: Maxima) -> Shape:
+def flank_height(shape: Shape, distance: float) -> float:
+    """Return how high a shape stands beside its red maximum, over that maximum.
+
+    Parameters
+    ----------
+    shape : Shape
+        Of a chlorophyll type.
+    distance : float
+        nm from the red maximum.
+    """
+    red = shape_maxima(shape).second
+    beside, top = shape([red + distance, red])
+    return float(beside / top)
+
+
+def adapted_shape(source: Shape, target: Maxima, flank: Flank | None = None) -> Shape:
     """Move a shape to the maxima another solvent has.
 
     Carotenoids: the bands move by the shift of band II, from band II to band III linearly to
@@ -188,13 +221,17 @@ def adapted_shape(source: Shape, target: Maxima) -> Shape:
     same addition, of either sign and with the area kept, until %III/II is the target's.
 
     Chlorophyll types: the Soret and the red region each move by the shift of their
-    maximum; their ratio is set to the target's by a factor on the Soret region.
+    maximum; every variance gets the same addition until the red band stands as high beside
+    its maximum as `flank` says; the ratio of the regions is set to the target's by a factor
+    on the Soret region.
 
     Parameters
     ----------
     source : Shape
     target : Maxima
         NaN for what is not known, which then stays as it is.
+    flank : Flank, optional
+        Of a chlorophyll type; without it the breadth stays as it is.
 
     Returns
     -------
@@ -205,6 +242,8 @@ def adapted_shape(source: Shape, target: Maxima) -> Shape:
     shape = source
     for _ in range(6):
         shape = move(shape, target)
+        if flank is not None:
+            shape = move(_with_flank(shape, flank), target)
     shift = shape_maxima(shape).main - shape_maxima(source).main
     return replace(
         shape.normalised(), valid_from=math.ceil(source.valid_from + max(shift, 0.0) - 1e-6)
@@ -231,16 +270,28 @@ def _moved_vibronic(shape: Shape, target: Maxima) -> Shape:
 
 
 def _with_fine_structure(shape: Shape, wanted: float) -> Shape:
-    """Broaden or sharpen all bands alike until %III/II is as wanted, by bisection."""
+    """Broaden or sharpen all bands alike until %III/II is as wanted."""
+    # not "<=": once the valley between them is gone, nothing is left to broaden for
+    return _broadened_until(shape, lambda trial: not shape_maxima(trial).ratio > wanted)
+
+
+def _with_flank(shape: Shape, flank: Flank) -> Shape:
+    """Broaden or sharpen all bands alike until the red flank is as high as wanted."""
+    return _broadened_until(
+        shape, lambda trial: flank_height(trial, flank.distance) >= flank.height
+    )
+
+
+def _broadened_until(shape: Shape, enough: Callable[[Shape], bool]) -> Shape:
+    """Return the shape with the least addition to its variances that is enough, by bisection."""
     low = NARROWEST**2 - float(shape.width.min()) ** 2
-    high = 100.0
+    high = MOST_BROADENING
     for _ in range(40):
         middle = (low + high) / 2
-        ratio = shape_maxima(_broadened(shape, middle)).ratio
-        if ratio > wanted:
-            low = middle
-        else:
+        if enough(_broadened(shape, middle)):
             high = middle
+        else:
+            low = middle
     return _broadened(shape, (low + high) / 2)
 
 
