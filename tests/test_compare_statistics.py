@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import integrate, special, stats
 
 from specfrac.compare.censored import censored_mean
 from specfrac.compare.charts import control_chart, individuals_limits
 from specfrac.compare.design import design
 from specfrac.compare.drawing import Axis, axis_for
+from specfrac.compare.known_errors import chance_beyond, half_width, half_widths
 from specfrac.compare.limits import changed_limits, default_limits
 from specfrac.compare.measures import Measure
 from specfrac.compare.power import (
@@ -38,7 +39,6 @@ from specfrac.compare.statistics import (
     one_way_anova,
     rank_test,
     scores,
-    with_extra_variance,
 )
 from specfrac.compare.wording import (
     interval_words,
@@ -227,10 +227,67 @@ def test_runs_needed_are_the_fewest_that_do():
     assert runs_needed(2.0, 0.0, 0.0, significance=0.05, power=0.8) is None
 
 
-def test_a_known_variance_adds_certainty_of_its_own():
-    assert with_extra_variance(1.0, 4.0, 0.0) == (1.0, 4.0)
-    variance, df = with_extra_variance(1.0, 4.0, 1.0)
-    assert (variance, df) == (2.0, 16.0)
+# A known error beside an estimated one
+
+
+@pytest.mark.parametrize(("s", "tau", "d"), [(1.0, 1.0, 3.0), (0.2, 1.0, 4.0), (1.0, 0.3, 20.0)])
+def test_with_one_degree_of_freedom_the_sum_is_a_voigt_profile(s, tau, d):
+    """Student's t with one df is a Cauchy variable; scipy has its sum with a normal one."""
+    inside = integrate.quad(special.voigt_profile, 0.0, d, args=(tau, s), epsabs=1e-12)[0]
+    assert chance_beyond(d, s**2, 1.0, tau**2) == pytest.approx(1 - 2 * inside, rel=1e-6)
+
+
+@pytest.mark.parametrize(("df", "methods"), [(1.6, 2), (4.0, 2), (30.0, 2), (4.0, 3), (9.0, 5)])
+def test_a_known_error_of_next_to_nothing_changes_nothing(df, methods):
+    for size in (0.5, 2.0, 5.0):
+        bare = chance_beyond(size, 1.0, df, methods=methods)
+        assert chance_beyond(size, 1.0, df, 1e-12, methods=methods) == pytest.approx(bare, rel=1e-5)
+    if methods == 2:
+        assert bare == pytest.approx(2 * stats.t.sf(5.0, df), rel=1e-9)
+    else:
+        expected = stats.studentized_range.sf(5.0 * math.sqrt(2), methods, df)
+        assert bare == pytest.approx(expected, rel=1e-9)
+
+
+@given(st.floats(0.05, 5), st.floats(1, 40), st.floats(0.01, 9), st.floats(0.1, 30))
+@settings(max_examples=60, deadline=None)
+def test_a_known_error_never_makes_a_difference_more_significant(variance, df, known, size):
+    bare = chance_beyond(size, variance, df)
+    assert chance_beyond(size, variance, df, known) >= bare * (1 - 1e-5) - 1e-12
+    width = half_width(variance, df, known, coverage=0.95)
+    assert width >= half_width(variance, df, coverage=0.95) * (1 - 1e-5)
+    assert chance_beyond(width, variance, df, known) == pytest.approx(0.05, rel=1e-6)
+    (fast,) = half_widths([variance], [df], known, 0.05)
+    assert fast == pytest.approx(width, rel=1e-3)
+
+
+def test_many_runs_and_a_known_error_give_the_normal_distribution():
+    found = half_width(1.0, 1e7, 3.0, coverage=0.95)
+    assert found == pytest.approx(2 * stats.norm.ppf(0.975), rel=1e-4)
+    # of three methods, the range of three normal means
+    several = half_width(1.0, 1e7, 3.0, coverage=0.95, methods=3)
+    assert several == pytest.approx(
+        2 * stats.studentized_range.ppf(0.95, 3, math.inf) / math.sqrt(2), rel=1e-3
+    )
+
+
+def test_without_scatter_nothing_is_said():
+    assert math.isnan(chance_beyond(1.0, 0.0, 3.0, 1.0))
+    assert math.isnan(half_width(0.0, math.nan, 1.0, coverage=0.95))
+
+
+@pytest.mark.parametrize(("pairs", "tau"), [(2, 0.5), (2, 2.0), (3, 1.0), (6, 0.7)])
+def test_intervals_of_few_runs_and_a_shared_error_hold_the_truth(pairs, tau):
+    """With Welch and Satterthwaite's degrees of freedom two pairs hold it in 89 % only."""
+    rng = np.random.default_rng(14)
+    held = 0
+    for _ in range(1500):
+        error = rng.standard_normal(pairs)
+        variance = float(np.var(error, ddof=1)) / pairs
+        known = tau**2 / pairs
+        off = abs(float(error.mean()) + math.sqrt(known) * rng.standard_normal())
+        held += off <= half_width(variance, pairs - 1.0, known, coverage=0.95)
+    assert held / 1500 >= 0.95 - 2 * math.sqrt(0.95 * 0.05 / 1500)
 
 
 # Ranks

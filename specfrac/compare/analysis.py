@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -20,6 +20,7 @@ from specfrac.compare.design import (
     design,
     named_blocks,
 )
+from specfrac.compare.known_errors import chance_beyond, half_width
 from specfrac.compare.measures import HIGHER, LOWER, Measure, Value
 from specfrac.compare.power import Precision, detectable_difference, runs_needed
 from specfrac.compare.scatter import Scatter, scatter
@@ -36,15 +37,10 @@ from specfrac.compare.statistics import (
     interaction_test,
     log_scale_gain,
     pooled_df,
-    range_p_value,
-    range_quantile,
     rank_test,
     scores,
-    t_p_value,
-    t_quantile,
     tukey,
     welch_anova,
-    with_extra_variance,
 )
 from specfrac.settings import Settings
 
@@ -138,7 +134,9 @@ class Difference:
     interval, ratio_interval : (float, float)
         Simultaneous over all pairs of methods.
     standard_error, df : float
-        On the scale of the analysis.
+        On the scale of the analysis. The degrees of freedom are those of the scatter of
+        the runs; what runs share is in the standard error with its stated uncertainty
+        (`specfrac.compare.known_errors`).
     effect_size : float
         Difference over the scatter of a run, corrected for small samples.
     p_value : float
@@ -436,8 +434,12 @@ def _mean(part: _Sample, layout: Design, settings: Settings, together: Scatter) 
         mean = float(part.z.mean())
     shared = _shared(part)
     shared_variance = sum(value**2 for value in shared.values())
-    variance, df = with_extra_variance(estimate.uncertainty**2, estimate.df, shared_variance)
-    half = t_quantile(df, 1 - settings["significance"]) * math.sqrt(variance)
+    half = half_width(
+        estimate.uncertainty**2,
+        estimate.df,
+        shared_variance,
+        coverage=1 - settings["significance"],
+    )
     own = _scatter_of(part, layout)
     factor = math.exp(mean) if part.log else 1.0
     sources = [point.value.largest_own for point in part.points if point.value.largest_own]
@@ -532,15 +534,17 @@ def _difference(
     if not own_variance > 0:
         own_df = math.nan  # runs that agree exactly say nothing about their scatter
     parts = _pair_shared(sample, i, j)
-    variance, df = with_extra_variance(own_variance, own_df, parts.variance)
+    variance = own_variance + parts.variance
     coverage = 1 - settings["significance"]
-    quantile = range_quantile(k, df, coverage)
-    half = quantile * math.sqrt(variance)
-    t = estimate / math.sqrt(variance) if variance > 0 else math.nan
-    p_value = range_p_value(t, k, df)
+
+    def width(of: float, known: float) -> float:
+        return half_width(of, own_df, known, coverage=coverage, methods=k)
+
+    half = width(own_variance, parts.variance)
+    p_value = chance_beyond(estimate, own_variance, own_df, parts.variance, methods=k)
+    per_claim = chance_beyond(half, own_variance, own_df, parts.variance)
     measured = _measured_variance(sample, contrast @ means.weights)
-    present = _presentation(sample, means, (i, j), estimate, half, quantile, parts)
-    per_claim = t_p_value(quantile, df)
+    present = _presentation(sample, means, (i, j), width, parts)
     seen = detectable_difference(
         _precision(means, layout, (i, j), own_df, parts.foreign),
         significance=per_claim,
@@ -557,7 +561,7 @@ def _difference(
         ratio=present.ratio,
         ratio_interval=present.ratio_interval,
         standard_error=math.sqrt(variance),
-        df=df,
+        df=own_df,
         effect_size=_effect(means, estimate, i, j, own_df),
         p_value=p_value,
         p_corrected=p_value,
@@ -570,6 +574,7 @@ def _difference(
             power=settings["power"],
             blocks=len(set(sample.blocks)) if layout.kind == BLOCKED else 0,
             paired=layout.kind == PAIRED,
+            known=parts.foreign,
             largest=int(settings["runs_searched"]),
         )
         if not math.isnan(per_claim)
@@ -606,11 +611,16 @@ def _precision(
 
 @dataclass(frozen=True, slots=True)
 class _PairShared:
-    """What shared errors leave in a difference: what does not cancel, and what only one has."""
+    """What shared errors leave in a difference: what does not cancel, and what only one has.
+
+    `variance` and `foreign` are on the scale of the analysis, `mass_variance` in the unit
+    of the measure.
+    """
 
     variance: float
     foreign: float
     ratio_variance: float
+    mass_variance: float
 
 
 def _pair_shared(sample: _Sample, i: int, j: int) -> _PairShared:
@@ -621,7 +631,7 @@ def _pair_shared(sample: _Sample, i: int, j: int) -> _PairShared:
     first, second = (sample.only(sample.codes == at) for at in (i, j))
     a, b = _shared(first), _shared(second)
     level_a, level_b = float(first.z.mean()), float(second.z.mean())
-    variance = foreign = relative = 0.0
+    variance = foreign = relative = mass = 0.0
     for source in {**a, **b}:
         left, right = a.get(source, 0.0), b.get(source, 0.0)
         variance += (left - right) ** 2
@@ -629,9 +639,10 @@ def _pair_shared(sample: _Sample, i: int, j: int) -> _PairShared:
             foreign += (left - right) ** 2
         if sample.log:
             relative += (left - right) ** 2
+            mass += (left * math.exp(level_a) - right * math.exp(level_b)) ** 2
         elif level_a and level_b:
             relative += (left / level_a - right / level_b) ** 2
-    return _PairShared(variance, foreign, relative)
+    return _PairShared(variance, foreign, relative, mass if sample.log else variance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -646,29 +657,29 @@ def _presentation(
     sample: _Sample,
     means: AdjustedMeans,
     pair: tuple[int, int],
-    estimate: float,
-    half: float,
-    quantile: float,
+    width: Callable[[float, float], float],
     shared: _PairShared,
 ) -> _Presented:
-    """Difference and ratio with intervals, in the unit of the measure."""
+    """Difference and ratio with intervals, in the unit of the measure.
+
+    `width` gives the half width for an estimated and a known variance.
+    """
     i, j = pair
     a, b = float(means.means[i]), float(means.means[j])
-    covariance = means.covariance[np.ix_([i, j], [i, j])].copy()
+    covariance = means.covariance[np.ix_([i, j], [i, j])]
+    estimate = a - b
+    own = float(covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1])
+    half = width(own, shared.variance)
     if not sample.log:
-        # a relative error that stays in the ratio, put on the first mean
-        covariance[0, 0] += shared.ratio_variance * a * a
         positive = a > 0 and b > 0
         return _Presented(
             estimate,
             (estimate - half, estimate + half),
             a / b if positive else math.nan,
-            fieller(a, b, covariance, quantile) if positive else UNKNOWN,
+            _ratio_interval(a, b, covariance, width, shared) if positive else UNKNOWN,
         )
     gradient = np.array([math.exp(a), -math.exp(b)])
-    spread = quantile * math.sqrt(
-        max(float(gradient @ covariance @ gradient), 0.0) + shared.variance * math.exp(a + b)
-    )
+    spread = width(max(float(gradient @ covariance @ gradient), 0.0), shared.mass_variance)
     difference = math.exp(a) - math.exp(b)
     return _Presented(
         difference,
@@ -676,6 +687,25 @@ def _presentation(
         math.exp(estimate),
         (math.exp(estimate - half), math.exp(estimate + half)),
     )
+
+
+def _ratio_interval(
+    a: float,
+    b: float,
+    covariance: Array,
+    width: Callable[[float, float], float],
+    shared: _PairShared,
+) -> Interval:
+    """Fieller's interval; a relative error that stays in the ratio is put on the first mean."""
+    known = shared.ratio_variance * a * a
+    weights = np.array([1.0, -a / b])
+    own = float(weights @ covariance @ weights)
+    if not own > 0:
+        return UNKNOWN
+    quantile = width(own, known) / math.sqrt(own + known)
+    widened = covariance.copy()
+    widened[0, 0] += known
+    return fieller(a, b, widened, quantile)
 
 
 def _spreads(means: AdjustedMeans, i: int, j: int) -> tuple[float, float]:
@@ -750,9 +780,11 @@ def _censored_difference(
     shared = _pair_shared(sample, *pair)
     a, b = first.uncertainty**2, second.uncertainty**2
     own_df = (a + b) ** 2 / (a * a / first.df + b * b / second.df) if a + b > 0 else math.nan
-    variance, df = with_extra_variance(a + b, own_df, shared.variance)
-    quantile = t_quantile(df, 1 - settings["significance"])
-    half = quantile * math.sqrt(variance) if variance >= 0 else math.nan
+
+    def width(of: float, known: float) -> float:
+        return half_width(of, own_df, known, coverage=1 - settings["significance"])
+
+    half = width(a + b, shared.variance)
     if sample.log:
         ratio, ratio_interval = math.exp(estimate), _back(True, (estimate - half, estimate + half))
         difference = math.exp(first.mean) - math.exp(second.mean)
@@ -761,10 +793,11 @@ def _censored_difference(
         difference, interval = estimate, (estimate - half, estimate + half)
         positive = first.mean > 0 and second.mean > 0
         ratio = first.mean / second.mean if positive else math.nan
-        covariance = np.diag([a + shared.ratio_variance * first.mean**2, b])
-        ratio_interval = (
-            fieller(first.mean, second.mean, covariance, quantile) if positive else UNKNOWN
-        )
+        ratio_interval = UNKNOWN
+        if positive:
+            ratio_interval = _ratio_interval(
+                first.mean, second.mean, np.diag([a, b]), width, shared
+            )
     return Difference(
         first=sample.methods[pair[0]],
         second=sample.methods[pair[1]],
@@ -773,8 +806,8 @@ def _censored_difference(
         interval=interval,
         ratio=ratio,
         ratio_interval=ratio_interval,
-        standard_error=math.sqrt(variance) if variance >= 0 else math.nan,
-        df=df,
+        standard_error=math.sqrt(a + b + shared.variance) if a + b >= 0 else math.nan,
+        df=own_df,
         effect_size=math.nan,
         p_value=p_value,
         p_corrected=p_value,

@@ -15,6 +15,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from specfrac.compare.known_errors import half_widths
+
 Array = NDArray[np.float64]
 
 POWER_TOLERANCE = 1e-6
@@ -116,12 +118,16 @@ def _limits(precision: Precision, significance: float) -> tuple[Array, Array]:
     weights = np.ones(())
     for _, chances in grids:
         weights = np.multiply.outer(weights, chances)
-    total = np.full(mesh[0].shape, precision.known)
+    total = np.zeros(mesh[0].shape)
     spread = np.full(mesh[0].shape, 1e-300)
     for part, (_, df) in zip(mesh, precision.parts, strict=True):
         total = total + part
         spread = spread + part**2 / df
-    limit = special.stdtrit(total**2 / spread, 1 - significance / 2) * np.sqrt(total)
+    df = total**2 / spread
+    if precision.known > 0:
+        limit = half_widths(total, df, precision.known, significance)
+    else:
+        limit = special.stdtrit(df, 1 - significance / 2) * np.sqrt(total)
     return limit.ravel(), weights.ravel()
 
 
@@ -177,6 +183,7 @@ def runs_needed(
     power: float,
     blocks: int = 0,
     paired: bool = False,
+    known: float = 0.0,
     largest: int = 1000,
 ) -> int | None:
     """Runs of each method that find a true difference with the given chance.
@@ -192,6 +199,8 @@ def runs_needed(
         Number of blocks the runs are spread over; 0 for none.
     paired : bool
         Each further run of both methods comes in a block of its own.
+    known : float
+        Variance that stays however many runs there are.
     largest : int
         Where the search ends.
 
@@ -204,7 +213,7 @@ def runs_needed(
         return None
 
     def enough(n: int) -> bool:
-        precision = planned(n, first_sd, second_sd, blocks=blocks, paired=paired)
+        precision = planned(n, first_sd, second_sd, blocks=blocks, paired=paired, known=known)
         return found_with(difference, precision, significance) >= power
 
     low, high = 1, 2
@@ -219,12 +228,18 @@ def runs_needed(
 
 
 def planned(
-    runs: int, first_sd: float, second_sd: float, *, blocks: int = 0, paired: bool = False
+    runs: int,
+    first_sd: float,
+    second_sd: float,
+    *,
+    blocks: int = 0,
+    paired: bool = False,
+    known: float = 0.0,
 ) -> Precision:
     """Return the precision of a design with so many runs of each method."""
     a, b = first_sd**2 / runs, second_sd**2 / runs
     if paired:
-        return Precision(((a + b, float(runs - 1)),))
+        return Precision(((a + b, float(runs - 1)),), known)
     # one mean of each block is estimated besides the difference; each method bears half
     lost = (min(blocks, runs) + 1) / 2 if blocks else 1.0
-    return Precision(((a, runs - lost), (b, runs - lost)))
+    return Precision(((a, runs - lost), (b, runs - lost)), known)

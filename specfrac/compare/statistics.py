@@ -407,14 +407,6 @@ def t_p_value(t: float, df: float) -> float:
     return float(2 * stats.t.sf(abs(t), df))
 
 
-def with_extra_variance(variance: float, df: float, extra: float) -> tuple[float, float]:
-    """Variance and degrees of freedom after adding a known variance (Welch-Satterthwaite)."""
-    total = variance + extra
-    if not variance > 0:
-        return total, math.inf if extra > 0 else df
-    return total, df * (total / variance) ** 2
-
-
 def fieller(
     first: float, second: float, covariance: ArrayLike, quantile: float
 ) -> tuple[float, float]:
