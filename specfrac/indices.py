@@ -22,9 +22,10 @@ from specfrac.fitting.model import slit_variance
 from specfrac.identification_limits import limits
 from specfrac.references import PigmentReference, ReferenceLibrary, read_table
 from specfrac.references.model import GRADES
-from specfrac.references.shapes import find_maxima
+from specfrac.references.shapes import Maxima, find_maxima
 from specfrac.references.tables import listed
 from specfrac.scans import Scan
+from specfrac.uncertainty import Quantity, rounded
 
 Array = NDArray[np.float64]
 
@@ -34,6 +35,7 @@ COVERAGE = 2.0  # standard uncertainties; about 95 %
 CLEAN_FROM, CLEAN_TO, CLEAN_STEP = 300.0, 800.0, 0.5  # nm
 WIDE_BANDWIDTH_DOUBT = 0.5  # of the effect of the widest usual bandwidth, when none is stated
 STEEPEST_SCATTER = 4.0  # exponent of a baseline that may also be flat
+HIDDEN_REACH = 45.0  # nm, most that bands II and III lie apart; a gap further off hides neither
 CARRIED_OVER = ("chlorophyll-a", "pheophytin-a")
 ACID_PRODUCT = MappingProxyType({"chlorophyll-a": "pheophytin-a", "pheophytin-a": "pheophytin-a"})
 
@@ -106,6 +108,30 @@ class Index:
     verdict: str
     reason: str
     source: str
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the index as plain data."""
+        return {
+            "index": self.key,
+            "name": self.name,
+            "pigment": self.clean.pigment,
+            "value": self.reading.value,
+            "uncertainty": self.reading.uncertainty,
+            "wavelengths_nm": list(self.reading.wavelengths),
+            "clean_value": self.clean.value,
+            "clean_uncertainty": self.clean.uncertainty,
+            "clean_grade": self.clean.grade,
+            "verdict": self.verdict,
+            "reason": self.reason,
+            "source": self.source,
+        }
+
+    def line(self) -> str:
+        """Return the index as a line of text: reading, clean value, verdict and why."""
+        read = rounded(self.reading.value, self.reading.uncertainty)
+        clean = rounded(self.clean.value, self.clean.uncertainty)
+        why = f": {self.reason}" if self.reason else ""
+        return f"{self.name} {read} (clean {self.clean.pigment} {clean}), {self.verdict}{why}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,6 +329,27 @@ def _fine_structure(readings: Array) -> float:
     return float(100 * (third - valley) / (second - valley)) if second > valley else math.nan
 
 
+UNREADABLE = Reading(math.nan, math.nan, (), "a maximum lies where the scan cannot be read")
+
+
+def _maxima(curve: _Curve, *, chlorophyll_type: bool) -> Maxima | None:
+    """The maxima of a curve; None when a gap, as of readings too high to use, may hide one."""
+    grid, smooth = curve.found.wavelength, curve.smooth
+    known = np.isfinite(smooth)
+    found = find_maxima(grid[known], smooth[known], chlorophyll_type=chlorophyll_type)
+    inner = np.flatnonzero(known)
+    gaps = np.flatnonzero(np.diff(inner) > 1)
+    for before, after in zip(inner[gaps], inner[gaps + 1], strict=True):
+        edge = max(smooth[before], smooth[after])
+        for place in (found.main, found.second):
+            near = abs(place - (grid[before] + grid[after]) / 2) <= HIDDEN_REACH
+            if near and edge >= curve.at(place):
+                return None
+        if math.isnan(found.main):
+            return None
+    return found
+
+
 # The indices
 
 
@@ -336,12 +383,13 @@ def fine_structure(scan: Scan, *, noise: float | None = None) -> Reading:
 
 
 def _of_fine_structure(curve: _Curve) -> Reading:
-    grid, smooth = curve.found.wavelength, curve.smooth
-    known = np.isfinite(smooth)
-    found = find_maxima(grid[known], smooth[known], chlorophyll_type=False)
+    found = _maxima(curve, chlorophyll_type=False)
+    if found is None:
+        return UNREADABLE
     if not (math.isfinite(found.main) and math.isfinite(found.second)):
         return Reading(math.nan, math.nan, (), "bands II and III do not stand apart")
-    between = known & (grid > found.main) & (grid < found.second)
+    grid, smooth = curve.found.wavelength, curve.smooth
+    between = np.isfinite(smooth) & (grid > found.main) & (grid < found.second)
     valley = float(grid[between][np.argmin(smooth[between])])
     return _propagated(curve, (found.main, found.second, valley), _fine_structure, fixed=False)
 
@@ -367,9 +415,9 @@ def soret_to_red(scan: Scan, *, noise: float | None = None) -> Reading:
 
 
 def _of_maxima(curve: _Curve) -> Reading:
-    grid, smooth = curve.found.wavelength, curve.smooth
-    known = np.isfinite(smooth)
-    found = find_maxima(grid[known], smooth[known], chlorophyll_type=True)
+    found = _maxima(curve, chlorophyll_type=True)
+    if found is None:
+        return UNREADABLE
     if not (math.isfinite(found.main) and math.isfinite(found.second)):
         return Reading(math.nan, math.nan, (), "the scan has no Soret or no red maximum")
     return _propagated(curve, (found.main, found.second), _ratio, fixed=False)
@@ -397,9 +445,9 @@ def cis_peak(scan: Scan, *, noise: float | None = None) -> Reading:
 
 
 def _to_band_two(curve: _Curve, wavelength: float) -> Reading:
-    grid, smooth = curve.found.wavelength, curve.smooth
-    known = np.isfinite(smooth)
-    found = find_maxima(grid[known], smooth[known], chlorophyll_type=False)
+    found = _maxima(curve, chlorophyll_type=False)
+    if found is None:
+        return UNREADABLE
     if not math.isfinite(found.main):
         return Reading(math.nan, math.nan, (), "the scan has no band II")
     return _propagated(curve, (wavelength, found.main), _ratio, fixed=False)
@@ -435,13 +483,22 @@ def fixed_ratio(
     return _propagated(curve, (numerator, denominator), _ratio, fixed=True)
 
 
-def acid_ratio(before: Scan, after: Scan, *, noise: float | None = None) -> Reading:
+def acid_ratio(
+    before: Scan,
+    after: Scan,
+    *,
+    thinning: Quantity | None = None,
+    noise: float | None = None,
+) -> Reading:
     """Red absorbance before over after acid: 1.7 for chlorophyll a, 1.0 for pheophytin a.
 
     Parameters
     ----------
     before, after : Scan
-        Of the same solution; the acid's volume is taken as negligible.
+        Of the same solution.
+    thinning : Quantity, optional
+        How many times less a reading after acid is for its dilution and path length alone;
+        1 without error when not given, so that the acid's volume is taken as negligible.
     noise : float, optional
         As in `fine_structure`.
 
@@ -461,17 +518,24 @@ def acid_ratio(before: Scan, after: Scan, *, noise: float | None = None) -> Read
     own = [
         float(curve.covariance([place])[0, 0]) for curve, place in zip(curves, places, strict=True)
     ]
+    factor = Quantity(1.0, 0.0, "") if thinning is None else thinning
     value, variance = _first_order(readings, np.diag(own), _ratio)
 
     # one instrument reads both scans, so its wavelength error is common
     def index(moved: Sequence[float]) -> float:
         return _ratio(np.array([curve.at(x) for curve, x in zip(curves, moved, strict=True)]))
 
-    return Reading(value, math.sqrt(variance + _moved(value, places, index)), places)
+    variance += _moved(value, places, index) + (value * factor.uncertainty / factor.value) ** 2
+    return Reading(value / factor.value, math.sqrt(variance) / factor.value, places)
 
 
 def reading(
-    key: str, scan: Scan, *, acidified: Scan | None = None, noise: float | None = None
+    key: str,
+    scan: Scan,
+    *,
+    acidified: Scan | None = None,
+    thinning: Quantity | None = None,
+    noise: float | None = None,
 ) -> Reading:
     """Return an index of a scan by its key.
 
@@ -482,6 +546,8 @@ def reading(
     scan : Scan
     acidified : Scan, optional
         The same solution after acid.
+    thinning : Quantity, optional
+        As in `acid_ratio`.
     noise : float, optional
         As in `fine_structure`.
 
@@ -494,7 +560,7 @@ def reading(
     if found.kind == "acid pair":
         if acidified is None:
             return Reading(math.nan, math.nan, found.wavelengths, "there is no scan after acid")
-        return acid_ratio(scan, acidified, noise=noise)
+        return acid_ratio(scan, acidified, thinning=thinning, noise=noise)
     return _of_curve(found, _curve(scan, noise))
 
 
@@ -673,6 +739,7 @@ def indices(
     solvent: str,
     pigments: Sequence[str],
     acidified: Scan | None = None,
+    thinning: Quantity | None = None,
     bandwidth: float | None = None,
     noise: float | None = None,
 ) -> tuple[Index, ...]:
@@ -687,6 +754,8 @@ def indices(
         What the tube is meant to hold, or mainly holds.
     acidified : Scan, optional
         The same solution after acid.
+    thinning : Quantity, optional
+        As in `acid_ratio`.
     bandwidth : float, optional
         nm.
     noise : float, optional
@@ -710,7 +779,7 @@ def indices(
             continue
         if rule.kind == "acid pair" and acidified is None:
             continue
-        own = reading(key, scan, acidified=acidified, noise=noise)
+        own = reading(key, scan, acidified=acidified, thinning=thinning, noise=noise)
         found += [
             compare(key, own, clean_value(key, pigment, where, library, bandwidth=bandwidth))
             for pigment in names
