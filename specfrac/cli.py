@@ -7,6 +7,7 @@ specfrac becomes one line on standard error and exit status 1.
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -16,11 +17,15 @@ from specfrac import __version__
 from specfrac.errors import InputError, SpecfracError
 
 if TYPE_CHECKING:
+    from specfrac.many_runs import RunJob, RunOutcome
     from specfrac.references import ReferenceLibrary
-    from specfrac.run import RunResult
     from specfrac.scans import Scan
+    from specfrac.terminal import Progress
 
-OUTPUT_FOLDER = "specfrac-results"
+STOPPING = (
+    "stopping: the runs under way are finished first. A second interrupt ends them too, "
+    "without results."
+)
 COMPARISON_FOLDER = "specfrac-comparison"
 
 
@@ -32,6 +37,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except SpecfracError as error:
         print(f"specfrac: {error}", file=sys.stderr)
         return 1
+    except KeyboardInterrupt:
+        print("specfrac: interrupted; results that were written are whole.", file=sys.stderr)
+        return 128 + signal.SIGINT
     except BrokenPipeError:
         # the reader of a pipe went away; nothing is left to say to it
         sys.stderr.close()
@@ -109,7 +117,7 @@ def _add_analyse(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--out",
         type=Path,
         metavar="FOLDER",
-        help=f"where to write (default: {OUTPUT_FOLDER} inside each run; with several runs, a "
+        help="where to write (default: specfrac-results inside each run; with several runs, a "
         "folder for each inside this one)",
     )
     parser.add_argument(
@@ -118,63 +126,102 @@ def _add_analyse(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="repeat each analysis from its result.json and say whether inputs, settings or "
         "numbers changed; nothing is written",
     )
+    parser.add_argument(
+        "--again",
+        action="store_true",
+        help="with several runs, analyse also those whose results are up to date",
+    )
+    parser.add_argument(
+        "--workers",
+        type=int,
+        metavar="N",
+        help="with several runs, how many are analysed side by side (default: one a core)",
+    )
     _with_references(parser)
     parser.set_defaults(run=_analyse)
 
 
 def _analyse(options: argparse.Namespace) -> int:
     library = _library(options)
-    step = _check if options.check else _analyse_one
+    if options.check:
+        return _check_each(options, library)
+    from specfrac.many_runs import run_jobs, write_run
+
+    jobs = run_jobs(options.runs, out=options.out, references=options.references)
+    if len(jobs) > 1:
+        return _analyse_many(jobs, options)
+    print(write_run(jobs[0], library))
+    print(f"Report: {jobs[0].target / 'report.html'}\n")
+    return 0
+
+
+def _analyse_many(jobs: Sequence[RunJob], options: argparse.Namespace) -> int:
+    from specfrac.many_runs import analyse_runs
+    from specfrac.terminal import Progress, stoppable
+
+    progress = Progress(len(jobs), "runs", sys.stderr)
+    waiting: dict[int, RunOutcome] = {}
+    problems: list[str] = []
+    done = printed = 0
+    progress.show(done, 0)
+    with stoppable(lambda: _tell(progress, STOPPING)) as stop:
+        for position, outcome in analyse_runs(
+            jobs, workers=options.workers, again=options.again, stop=stop
+        ):
+            done += 1
+            waiting[position] = outcome
+            progress.clear()
+            while printed in waiting:  # in the order given, whichever was ready first
+                _print_outcome(waiting.pop(printed), problems)
+                printed += 1
+            progress.show(done, len(problems))
+    progress.clear()
+    for position in sorted(waiting):
+        _print_outcome(waiting[position], problems)
+    for problem in problems:
+        print(f"specfrac: {problem}", file=sys.stderr)
+    if problems:
+        print(f"specfrac: {len(problems)} of {len(jobs)} runs failed.", file=sys.stderr)
+    if stop():
+        print(
+            f"specfrac: stopped after {done} of {len(jobs)} runs; results that were written are "
+            "whole. The same command goes on with the others.",
+            file=sys.stderr,
+        )
+        return stop.status
+    return 1 if problems else 0
+
+
+def _print_outcome(outcome: RunOutcome, problems: list[str]) -> None:
+    report = outcome.job.target / "report.html"
+    if outcome.problem:
+        problems.append(outcome.problem)
+    elif outcome.summary:
+        print(f"{outcome.summary}\nReport: {report}\n", flush=True)
+    else:
+        print(f"Report: {report} (up to date; --again analyses it anew)\n", flush=True)
+
+
+def _tell(progress: Progress, message: str) -> None:
+    progress.clear()
+    print(f"specfrac: {message}", file=sys.stderr)
+
+
+def _check_each(options: argparse.Namespace, library: ReferenceLibrary) -> int:
     failures = 0
-    for given in options.runs:
+    for record in options.runs:
         try:
-            failures += step(given, library, options)
+            failures += _check(record, library)
         except SpecfracError as error:
             if len(options.runs) == 1:
                 raise
-            # one broken run must not cost the others their reports
+            # one broken record must not cost the others their check
             print(f"specfrac: {error}", file=sys.stderr)
             failures += 1
     return 1 if failures else 0
 
 
-def _analyse_one(folder: Path, library: ReferenceLibrary, options: argparse.Namespace) -> int:
-    from dataclasses import replace
-
-    from specfrac.claims import check_run_claims
-    from specfrac.flags import ranked
-    from specfrac.plates.evidence import analyse_plates
-    from specfrac.qualify import find_qualification, qualification_flags
-    from specfrac.records import write_outputs
-    from specfrac.report import report_files, terminal_summary
-    from specfrac.run import analyse_run
-    from specfrac.sheet import read_run
-
-    result = analyse_run(read_run(folder, library=library), library)
-    plates = analyse_plates(result, library) if result.run.plates else None
-    claims = check_run_claims(result, library=library)
-    # the record holds what the run's own inputs say; the report also what lies beside them
-    instrument = qualification_flags(find_qualification(folder), run_date=result.run.date)
-    shown = replace(
-        result, flags=ranked([*result.flags, *instrument, *(plates.flags if plates else ())])
-    )
-    target = _target(result, options)
-    write_outputs(result, target, more=report_files(shown, plates=plates, claims=claims))
-    print(terminal_summary(shown))
-    print(f"Report: {target / 'report.html'}\n")
-    return 0
-
-
-def _target(result: RunResult, options: argparse.Namespace) -> Path:
-    folder = Path(result.run.folder)
-    if options.out is None:
-        return folder / OUTPUT_FOLDER
-    if len(options.runs) == 1:
-        return Path(options.out)
-    return Path(options.out) / folder.resolve().name
-
-
-def _check(record: Path, library: ReferenceLibrary, options: argparse.Namespace) -> int:
+def _check(record: Path, library: ReferenceLibrary) -> int:
     from specfrac.redo import check_record
 
     found = check_record(record, library=library)

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
+import signal
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -103,6 +108,131 @@ def test_a_broken_run_does_not_cost_the_others(run_folder, tmp_path, capsys):
     assert "scan.csv" in capsys.readouterr().err
     assert (out / "run" / "report.html").exists()
     assert not (out / "broken").exists()
+
+
+# Many runs
+
+
+def runs_like(folder: Path, names: str, tmp_path: Path) -> list[Path]:
+    return [Path(shutil.copytree(folder, tmp_path / "runs" / name)) for name in names.split()]
+
+
+def analyse_command(*arguments: object) -> list[str]:
+    return [sys.executable, "-m", "specfrac.cli", "analyse", *map(str, arguments)]
+
+
+def test_many_runs_keep_their_order_and_outlive_a_broken_one(run_folder, tmp_path):
+    runs = runs_like(run_folder, "d b c a", tmp_path)
+    (runs[1] / "scan.csv").unlink()
+    out = tmp_path / "out"
+    command = analyse_command(*runs, "--out", out, "--workers", 2)
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    reports = [line for line in done.stdout.splitlines() if line.startswith("Report: ")]
+    assert reports == [f"Report: {out / name / 'report.html'}" for name in "dca"]
+    problem, count = done.stderr.splitlines()  # at the end, and no progress in a pipe
+    assert "scan.csv" in problem
+    assert count == "specfrac: 1 of 4 runs failed."
+    assert sorted(path.name for path in out.iterdir()) == ["a", "c", "d"]
+    whole = {"report.html", "result.json", "fractions.csv", "pigments.csv", "figures"}
+    assert all({path.name for path in folder.iterdir()} == whole for folder in out.iterdir())
+
+
+def test_many_workers_and_one_give_the_same_bytes(run_folder, tmp_path, capsys):
+    runs = runs_like(run_folder, "a b", tmp_path)
+    printed = []
+    for workers in ("1", "2"):
+        out = tmp_path / f"out-{workers}"
+        arguments = ["analyse", *map(str, runs), "--out", str(out), "--workers", workers]
+        assert main(arguments) == 0
+        printed.append(capsys.readouterr().out.replace(str(out), ""))
+    one, two = (
+        {p.relative_to(out): p.read_bytes() for p in out.rglob("*") if p.is_file()}
+        for out in (tmp_path / "out-1", tmp_path / "out-2")
+    )
+    assert one == two
+    assert printed[0] == printed[1]
+
+
+def interrupted(command: list[str], ready: Callable[[], bool]) -> tuple[int, str]:
+    """Start a command, press the interrupt key once it is ready; return status and errors."""
+    with subprocess.Popen(
+        command,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    ) as process:
+        deadline = time.monotonic() + 60
+        while not ready() and process.poll() is None and time.monotonic() < deadline:
+            time.sleep(0.01)
+        os.killpg(process.pid, signal.SIGINT)  # a terminal sends it to all its processes
+        _, errors = process.communicate(timeout=60)
+    return process.returncode, errors
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups on this system")
+def test_an_interrupt_leaves_whole_results_and_the_work_can_go_on(run_folder, tmp_path, capsys):
+    runs = runs_like(run_folder, "a b c d e f", tmp_path)
+    out = tmp_path / "out"
+    arguments = [*runs, "--out", out, "--workers", 2]
+    status, errors = interrupted(
+        analyse_command(*arguments), lambda: any(out.glob("*/report.html"))
+    )
+    assert status == 130
+    assert "stopping" in errors
+    assert "The same command goes on" in errors
+    assert "Traceback" not in errors
+    whole = {"report.html", "result.json", "fractions.csv", "pigments.csv", "figures"}
+    written = {path: {p.name for p in path.iterdir()} for path in out.iterdir()}
+    assert all(names == whole for names in written.values())
+    assert 1 <= len(written) < len(runs)
+    times = {path: (path / "report.html").stat().st_mtime_ns for path in written}
+    assert main(["analyse", *map(str, arguments)]) == 0
+    assert capsys.readouterr().out.count("up to date") == len(written)
+    assert sorted(path.name for path in out.iterdir()) == list("abcdef")
+    assert times == {path: (path / "report.html").stat().st_mtime_ns for path in written}
+    scan = runs[0] / "scan.csv"
+    scan.write_text(scan.read_text().replace("\n500,", "\n500,0", 1))
+    assert main(["analyse", *map(str, arguments)]) == 0
+    assert capsys.readouterr().out.count("up to date") == len(runs) - 1
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups on this system")
+def test_an_interrupt_of_one_run_is_one_line(run_folder, tmp_path):
+    out = tmp_path / "out"
+    started = time.monotonic()
+    status, errors = interrupted(
+        analyse_command(run_folder, "--out", out), lambda: time.monotonic() > started + 0.3
+    )
+    assert status == 130
+    assert errors.splitlines() == ["specfrac: interrupted; results that were written are whole."]
+    assert not out.exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals on this system")
+def test_progress_is_shown_on_a_terminal(run_folder, tmp_path):
+    runs = runs_like(run_folder, "a b", tmp_path)
+    reader, writer = os.openpty()
+    done = subprocess.run(
+        analyse_command(*runs), stdout=subprocess.PIPE, stderr=writer, text=True, check=False
+    )
+    os.close(writer)
+    shown = os.read(reader, 65536).decode()
+    os.close(reader)
+    assert done.returncode == 0
+    assert " of 2 runs" not in done.stdout
+    for count in range(3):
+        assert f"{count} of 2 runs" in shown
+    assert shown.endswith("\r")  # the line is taken away at the end
+
+
+def test_it_takes_a_worker_and_places_apart(run_folder, tmp_path, capsys):
+    runs = runs_like(run_folder, "a b", tmp_path)
+    assert "at least 1" in refused(capsys, "analyse", *runs, "--workers", 0)
+    other = shutil.copytree(run_folder, tmp_path / "more" / "a")
+    assert "both" in refused(capsys, "analyse", runs[0], other, "--out", tmp_path / "out")
+    assert not (tmp_path / "out").exists()
 
 
 def test_inspect_json_is_the_promised_object(run_folder, capsys):

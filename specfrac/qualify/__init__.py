@@ -23,6 +23,7 @@ from specfrac.qualify.checks import (
 )
 from specfrac.qualify.files import (
     find_qualification,
+    qualification_path,
     qualification_template,
     qualification_text,
     read_qualification,
@@ -59,6 +60,7 @@ __all__ = [
     "find_qualification",
     "qualification",
     "qualification_flags",
+    "qualification_path",
     "qualification_template",
     "qualification_text",
     "qualify_scan",

@@ -326,11 +326,17 @@ def find_qualification(folder: str | Path) -> Mapping[str, Any] | None:
     InputError
         If the file there is no record.
     """
+    path = qualification_path(folder)
+    return _record(path) if path is not None else None
+
+
+def qualification_path(folder: str | Path) -> Path | None:
+    """Return the file `find_qualification` reads for a run folder, or None."""
     folder = Path(folder).resolve()
     for place in (folder, folder.parent):
         path = place / RECORD_NAME
         if path.is_file():
-            return _record(path)
+            return path
     return None
 
 
