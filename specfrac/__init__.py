@@ -32,7 +32,7 @@ _HOMES = {
     "fit_mixture": "fitting",
     "fit_mixtures": "fitting",
     "fit_tube": "fitting",
-    "identify": "fitting",
+    "identify": "identification",
     "Run": "sheet",
     "read_run": "sheet",
     "RunResult": "run",
@@ -90,9 +90,9 @@ if TYPE_CHECKING:
         fit_mixture,
         fit_mixtures,
         fit_tube,
-        identify,
     )
     from specfrac.flags import Flag
+    from specfrac.identification import identify
     from specfrac.loading import read_scans
     from specfrac.references import ReferenceLibrary, References, load_references
     from specfrac.run import RunResult, analyse_run

@@ -67,6 +67,17 @@ class SolventVerdict:
     deviance: float
     reason: str
 
+    def as_dict(self) -> dict[str, object]:
+        """Return the verdict as plain data."""
+        return {
+            "verdict": self.verdict,
+            "declared": self.declared,
+            "best_solvent": self.best,
+            "fits_as_well": list(self.as_well),
+            "deviance": self.deviance,
+            "reason": self.reason,
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class AssignedBand:
@@ -130,12 +141,7 @@ class Identity:
     def as_dict(self) -> dict[str, object]:
         """Return what was found as plain data, without amounts."""
         return {
-            "verdict": self.solvent.verdict,
-            "declared": self.solvent.declared,
-            "best_solvent": self.solvent.best,
-            "fits_as_well": list(self.solvent.as_well),
-            "deviance": self.solvent.deviance,
-            "reason": self.solvent.reason,
+            **self.solvent.as_dict(),
             "bands": [
                 {
                     "wavelength_nm": found.band.wavelength,
@@ -170,7 +176,7 @@ def detected_pigments(fit: MixtureFit) -> list[str]:
     return [pigment for pigment, seen in zip(fit.pigments, fit.detected, strict=True) if seen]
 
 
-def identify_scan(
+def identify(
     scan: Scan,
     library: ReferenceLibrary,
     *,
@@ -209,7 +215,7 @@ def identify_scan(
     ...     library.select(solvent="ethanol"), {"chlorophyll-b": 4e-3},
     ...     wavelength=np.arange(380.0, 751.0), noise=5e-4, rng=1,
     ... )
-    >>> found = identify_scan(scan, library, declared="acetone")
+    >>> found = identify(scan, library, declared="acetone")
     >>> found.solvent.verdict, found.solvent.best
     ('contradicted', 'ethanol')
     """
@@ -284,14 +290,46 @@ def check_solvent(scan: Scan, fit: MixtureFit, library: ReferenceLibrary) -> tup
     tuple of Flag
         ``"solvent-contradicted"``, or none.
     """
-    verdict = solvent_verdict(scan, fit, library)
+    return verdict_flags(scan, solvent_verdict(scan, fit, library))
+
+
+def verdict_flags(scan: Scan, verdict: SolventVerdict) -> tuple[Flag, ...]:
+    """Return the flag of a declared solvent that the bands contradict, or none."""
     return _flags(scan, verdict) if verdict.verdict == CONTRADICTED else ()
+
+
+def identify_fitted(scan: Scan, fit: MixtureFit, library: ReferenceLibrary) -> Identity:
+    """Say what a scan with a known solvent shows, from its fit.
+
+    The bands are assigned under the fit, whose candidates stay as they are; only the solvent
+    is weighed against the others (see `solvent_verdict`).
+
+    Parameters
+    ----------
+    scan : Scan
+        One of the fit's scans.
+    fit : MixtureFit
+    library : ReferenceLibrary
+
+    Returns
+    -------
+    Identity
+        Without candidates.
+    """
+    verdict = solvent_verdict(scan, fit, library)
+    index = _index_of(scan, fit)
+    bands = _assigned(scan, find_bands(scan), fit if fit.success else None, index)
+    return Identity(scan.name, bands, (), (), verdict, verdict_flags(scan, verdict))
+
+
+def _index_of(scan: Scan, fit: MixtureFit) -> int:
+    return next((i for i, own in enumerate(fit.scans) if own is scan), 0)
 
 
 def solvent_verdict(scan: Scan, fit: MixtureFit, library: ReferenceLibrary) -> SolventVerdict:
     """Weigh the solvent of a fit against all others (see `check_solvent`)."""
     declared = fit.references.solvent.key
-    index = next((i for i, own in enumerate(fit.scans) if own is scan), 0)
+    index = _index_of(scan, fit)
     others = [h for h in in_each_solvent(library, fit.pigments) if h.solvent != declared]
     if not others:
         return SolventVerdict(
@@ -544,11 +582,11 @@ def expected_bands(entry: PigmentReference) -> tuple[Band, ...]:
 
 
 def _assigned(
-    scan: Scan, bands: Sequence[Band], fit: MixtureFit | None
+    scan: Scan, bands: Sequence[Band], fit: MixtureFit | None, index: int = 0
 ) -> tuple[AssignedBand, ...]:
     if fit is None:
         return tuple(AssignedBand(band, (), ()) for band in bands)
-    parts = fit.curves(0).components
+    parts = fit.curves(index).components
     found = []
     for band in bands:
         near = []
@@ -647,6 +685,9 @@ def _band_lines(bands: Sequence[AssignedBand]) -> list[str]:
 
 
 def _candidate_lines(identity: Identity) -> list[str]:
+    if not identity.candidates and identity.solvent.verdict != NO_CANDIDATE:
+        # the fit in the declared solvent stands for them
+        return [f"{identity.solvent.verdict}: {identity.solvent.reason}"]
     if not identity.candidates:
         return [f"{NO_CANDIDATE}: {identity.solvent.reason}"]
     lines = ["solvents the bands do not exclude, best first"]

@@ -43,7 +43,7 @@ def scan_flags(fraction: Fraction, fit: MixtureFit, flags: list[Flag]) -> list[F
     return flags
 
 
-def _too_high(fit: MixtureFit, index: int) -> Mask:
+def too_high(fit: MixtureFit, index: int) -> Mask:
     """Return the points of a scan that were left out and lie above all that were used."""
     scan, used = fit.scans[index], fit.used[index]
     highest = np.max(scan.absorbance[used], initial=0.0)
@@ -52,7 +52,7 @@ def _too_high(fit: MixtureFit, index: int) -> Mask:
 
 def _used_instead(fit: MixtureFit, index: int) -> int | None:
     """Return the scan of the tube that was used where this one reads too high, or None."""
-    wavelength = fit.scans[index].wavelength[_too_high(fit, index)]
+    wavelength = fit.scans[index].wavelength[too_high(fit, index)]
     for other, scan in enumerate(fit.scans):
         if other == index or not wavelength.size or not fit.used[other].any():
             continue
@@ -65,7 +65,7 @@ def _used_instead(fit: MixtureFit, index: int) -> int | None:
 
 def _diluted_flag(fit: MixtureFit, index: int, instead: int) -> Flag:
     scan, other = fit.scans[index], fit.scans[instead]
-    high = _too_high(fit, index)
+    high = too_high(fit, index)
     edges = np.flatnonzero(np.diff(np.concatenate(([False], high, [False])).astype(int)))
     ranges = [
         f"{scan.wavelength[first]:.0f} to {scan.wavelength[last - 1]:.0f} nm"

@@ -12,9 +12,17 @@ from uncertainties import UFloat
 
 from specfrac.equations import EquationResult, second_opinion
 from specfrac.errors import SpecfracError
-from specfrac.fitting import fit_mixtures, fit_tube, identify
+from specfrac.fitting import fit_mixtures, fit_tube
 from specfrac.fitting.results import G_PER_L_TO_MG_PER_L
 from specfrac.flags import Flag, ranked
+from specfrac.identification import (
+    Identity,
+    SolventVerdict,
+    identify,
+    solvent_verdict,
+    verdict_flags,
+)
+from specfrac.indices import Index
 from specfrac.names import listed, spoken
 from specfrac.purity import Part, Purity, Target, purity
 from specfrac.quantities import (
@@ -38,6 +46,7 @@ from specfrac.quantities import (
 from specfrac.recoveries import recovered, recovered_in_all
 from specfrac.sheet import Fraction, Run
 from specfrac.tube_flags import equation_flags, result_flags, scan_flags
+from specfrac.tube_indices import clearest_scan, tube_indices
 from specfrac.uncertainty import Quantity, measured
 
 if TYPE_CHECKING:
@@ -171,7 +180,8 @@ class FractionResult:
         None without a scan, without a solvent, for a blank, or when the scan could
         not be fitted.
     identification : tuple of Identification
-        Ranked guesses when no solvent is stated.
+        When no solvent is stated: the solvents the bands do not exclude, best first; empty
+        when nothing of the library describes the scan.
     pigments : tuple of PigmentResult
         One a candidate, in the order of the fit; empty without a fit.
     groups : tuple of GroupResult
@@ -189,6 +199,12 @@ class FractionResult:
         Of scan, fit and tube, worst first.
     decision : Decision or None
         What to do with the tube; for cuts and washes.
+    identity : Identity or None
+        What the scan shows by itself, when no solvent is stated.
+    solvent_verdict : SolventVerdict or None
+        What the bands say of the stated solvent.
+    indices : tuple of Index
+        The trade's indices of the clearest scan, against the main pigment when clean.
     """
 
     fraction: Fraction
@@ -204,6 +220,9 @@ class FractionResult:
     equations: tuple[EquationResult, ...]
     flags: tuple[Flag, ...]
     decision: Decision | None = None
+    identity: Identity | None = None
+    solvent_verdict: SolventVerdict | None = None
+    indices: tuple[Index, ...] = ()
 
     def _repr_html_(self) -> str:
         """Show the result in a notebook."""
@@ -253,6 +272,9 @@ class MeasuredTube:
         The same as correlated variables; None without a usable fit.
     identification : tuple of Identification
     flags : tuple of Flag
+    identity : Identity or None
+    solvent_verdict : SolventVerdict or None
+        As in `FractionResult`.
     """
 
     fraction: Fraction
@@ -260,6 +282,8 @@ class MeasuredTube:
     content: TubeContent | None
     identification: tuple[Identification, ...]
     flags: tuple[Flag, ...]
+    identity: Identity | None = None
+    solvent_verdict: SolventVerdict | None = None
 
     def for_mass(self, members: Iterable[str] | None = None) -> bool:
         """Return whether a sum over these candidates may be stated as a mass.
@@ -438,10 +462,13 @@ def _after_fit(
             message = f"{fraction.name}: {fit.message or 'the fit did not succeed'}"
             flags.append(Flag("not-converged", message))
         return MeasuredTube(fraction, None if failed else fit, None, (), ranked(flags))
+    scan = fit.scans[clearest_scan(fit)]
+    verdict = solvent_verdict(scan, fit, bench.library)
+    flags += verdict_flags(scan, verdict)
     tube = _content(fraction, fit, bench)
     if tube.volume is None:
         flags.append(_no_volume(fraction))
-    return MeasuredTube(fraction, fit, tube, (), ranked(flags))
+    return MeasuredTube(fraction, fit, tube, (), ranked(flags), solvent_verdict=verdict)
 
 
 def _sheet_flags(fraction: Fraction, run: Run) -> list[Flag]:
@@ -476,13 +503,14 @@ def _without_solvent(fraction: Fraction, bench: Bench, flags: list[Flag]) -> Mea
         bench.library,
         path_length=first.path_length.value,
         bandwidth=fraction.bandwidth,
+        linear_limit=bench.run.settings["linear_limit"],
     )
     message = (
         f"{fraction.name}: no solvent is stated, so pigments are only named and no mass is given. "
         "Add solvent = ... to the sheet."
     )
-    flags = [*flags, Flag("no-solvent", message)]
-    return MeasuredTube(fraction, None, None, tuple(found), ranked(flags))
+    flags = [*flags, Flag("no-solvent", message), *found.flags]
+    return MeasuredTube(fraction, None, None, found.candidates, ranked(flags), identity=found)
 
 
 def _one_dilution(fraction: Fraction) -> Quantity | None:
@@ -642,6 +670,7 @@ def result_of(
             total_recovery_interval=None,
             equations=(),
             flags=tube.flags,
+            identity=tube.identity,
         )
     found = bool(share_by_mass(tube.content, tube.content.pigments).value.value > 0)
     pigments = tuple(
@@ -669,6 +698,8 @@ def result_of(
         total_recovery_interval=whole_recovery.interval,
         equations=equations,
         flags=ranked(flags),
+        solvent_verdict=tube.solvent_verdict,
+        indices=tube_indices(tube.fraction, tube.fit, bench.library),
     )
 
 
@@ -815,11 +846,9 @@ def _purity(
 
 def _equations(fraction: Fraction, fit: MixtureFit) -> tuple[EquationResult, ...]:
     """Evaluate published equations on the scan of the tube that shows most of it."""
-    strength = fit.path_lengths / fit.dilution_factors
-    index = max(range(len(fit.scans)), key=lambda i: (int(fit.used[i].sum()), strength[i]))
     return second_opinion(
         fit,
-        index=index,
+        index=clearest_scan(fit),
         bandwidth=fraction.bandwidth,
         whole_extract=fraction.role == "loaded",
     )

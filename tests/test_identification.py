@@ -20,7 +20,7 @@ from specfrac.identification import (
     NO_CANDIDATE,
     check_solvent,
     expected_bands,
-    identify_scan,
+    identify,
     judge,
     solvent_verdict,
 )
@@ -197,7 +197,7 @@ def test_the_check_is_fast(library):
 
 
 def test_a_scan_without_solvent_is_identified(library):
-    found = identify_scan(tube(library, "ethanol", {"chlorophyll-b": 1.0}, 7, peak=0.5), library)
+    found = identify(tube(library, "ethanol", {"chlorophyll-b": 1.0}, 7, peak=0.5), library)
     assert found.solvent.verdict == AGREES
     assert found.candidates[0].solvent == "ethanol"
     assert "chlorophyll-b" in found.lines()[-2]
@@ -208,7 +208,7 @@ def test_a_scan_without_solvent_is_identified(library):
 
 
 def test_a_mixture_is_no_pigment_alone(library):
-    found = identify_scan(tube(library, "acetone", GREEN, 8, peak=0.8), library)
+    found = identify(tube(library, "acetone", GREEN, 8, peak=0.8), library)
     assert found.alone == ()
     assert found.candidates[0].solvent in ("acetone", "hexane-acetone-90-10")
     fit = found.candidates[0].fit
@@ -220,20 +220,20 @@ def test_a_pigment_outside_the_leaf_eight_is_named(library):
     scan = tube(
         library, "acetone", {"alpha-carotene": 1.0}, 9, pigments=["alpha-carotene"], peak=0.5
     )
-    found = identify_scan(scan, library, declared="acetone")
+    found = identify(scan, library, declared="acetone")
     assert found.alone[0].pigment == "alpha-carotene"
     assert found.solvent.verdict != CONTRADICTED
 
 
 def test_a_declared_solvent_is_weighed(library):
     scan = tube(library, "acetone", GREEN, 10, peak=0.5)
-    found = identify_scan(scan, library, declared="96 % ethanol")
+    found = identify(scan, library, declared="96 % ethanol")
     assert found.solvent.verdict == CONTRADICTED
     assert found.solvent.declared == "ethanol"
     assert [flag.code for flag in found.flags] == ["solvent-contradicted"]
     assert "chlorophyll-b" in found.solvent.reason
     assert "ethanol" not in [candidate.solvent for candidate in found.candidates]
-    open_one = identify_scan(scan, library, declared="acetone")
+    open_one = identify(scan, library, declared="acetone")
     assert open_one.solvent.verdict in (AGREES, CANNOT_TELL)
 
 
@@ -244,7 +244,7 @@ def test_a_foreign_dye_has_no_candidate(library, centre, width):
     rng = np.random.default_rng(11)
     values = gaussian_bands(WAVELENGTH, [centre], [0.5], [width])
     scan = Scan("dye", WAVELENGTH, values + rng.normal(0.0, 1e-3, WAVELENGTH.size))
-    found = identify_scan(scan, library)
+    found = identify(scan, library)
     assert found.solvent.verdict == NO_CANDIDATE
     assert found.candidates == ()
     assert [flag.code for flag in found.flags] == ["no-candidate"]
@@ -256,7 +256,7 @@ def test_bands_far_from_every_reference_have_no_candidate(library):
     shape = library.cell("beta-carotene", "acetone").shape(WAVELENGTH - 15.0)
     rng = np.random.default_rng(12)
     scan = Scan("red", WAVELENGTH, 0.5 * shape + rng.normal(0.0, 1e-3, WAVELENGTH.size))
-    found = identify_scan(scan, library)
+    found = identify(scan, library)
     assert found.solvent.verdict == NO_CANDIDATE
     assert "further from those of every solvent" in found.solvent.reason
 
@@ -266,7 +266,7 @@ def test_a_scan_without_bands_has_no_candidate(library, kind):
     rng = np.random.default_rng(13)
     smooth = 0.1 * (500.0 / WAVELENGTH) ** 3 if kind == "scatter" else 0.0
     scan = Scan(kind, WAVELENGTH, smooth + rng.normal(0.0, 1e-3, WAVELENGTH.size))
-    found = identify_scan(scan, library)
+    found = identify(scan, library)
     assert found.solvent.verdict == NO_CANDIDATE
     assert found.solvent.reason == "no band stands out."
     assert found.lines()[0] == "no bands stand out"
@@ -274,18 +274,18 @@ def test_a_scan_without_bands_has_no_candidate(library, kind):
 
 def test_a_scan_too_short_has_no_candidate(library):
     scan = tube(library, "acetone", GREEN, 14, wavelength=np.arange(600.0, 620.0))
-    found = identify_scan(scan, library)
+    found = identify(scan, library)
     assert found.solvent.verdict == NO_CANDIDATE
     assert "too few readings" in found.solvent.reason
 
 
 def test_an_unknown_solvent_is_named_with_its_nearest(library):
     with pytest.raises(ReferenceNotFoundError, match=r"'ethanl' is not known\. Did you mean"):
-        identify_scan(tube(library, "acetone", GREEN, 15), library, declared="ethanl")
+        identify(tube(library, "acetone", GREEN, 15), library, declared="ethanl")
 
 
 def test_the_record_is_plain_and_holds_no_amount(library):
-    record = identify_scan(tube(library, "acetone", GREEN, 16), library, declared="acetone")
+    record = identify(tube(library, "acetone", GREEN, 16), library, declared="acetone")
     text = json.dumps(record.as_dict())
     assert "concentration" not in text
     assert {"bands", "candidates", "verdict", "fits_as_well"} <= set(json.loads(text))
@@ -396,7 +396,7 @@ def test_measured_spectra_do_not_contradict_their_solvent(library, path):
         path.stem, wavelength, 0.5 * values / values.max() + rng.normal(0, 5e-4, values.size)
     )
     declared = SOLVENT_OF[solvent]
-    found = identify_scan(scan, library, declared=declared)
+    found = identify(scan, library, declared=declared)
     assert found.solvent.verdict in (AGREES, CANNOT_TELL)
     assert found.alone, "a pure pigment is not recognised as one"
     twins = {"zeaxanthin": {"beta-carotene"}, "pheophorbide-a": {"pheophytin-a"}}
