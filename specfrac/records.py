@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from specfrac.sheet import Fraction, Run, TubeScan
     from specfrac.tubes import FractionResult, GroupResult, PigmentResult
 
-FORMAT = 1
+FORMAT = 1  # raised when a key goes or changes its meaning; readers pass over keys they do not know
 DIGITS = 10  # more would record the rounding of one machine's arithmetic
 FORMULA_MARKS = ("=", "+", "-", "@")
 MAXIMUM_IDENTIFICATIONS = 3
@@ -392,7 +392,7 @@ def _purity(purity: Purity | None) -> Record | None:
         "share_mass_lower_bound": purity.lower_bound,
         **_measured("enrichment", purity.enrichment),
         "target": purity.target,
-        **_measured("target_share", purity.target_share),
+        **_measured("target_share", purity.target_share, budget=True),
         **_ends("target_share", purity.target_interval),
         "probability_above_target": purity.probability_above_target,
         "sentence": purity.sentence,
@@ -473,7 +473,7 @@ def _porphyrins(one: PorphyrinBalance) -> Record:
         **_measured("closure", one.closure),
         **_measured("pheophytin_share_loaded", one.pheophytin_loaded),
         **_measured("pheophytin_share_found", one.pheophytin_found),
-        **_measured("conversion", one.conversion),
+        **_measured("conversion", one.conversion, budget=True),
     }
 
 

@@ -30,6 +30,16 @@ SHARED = {"band shape of the reference": 0.01, "photometer gain": 0.003, "path l
 ABSORPTIVITY = 0.03  # relative
 TISSUE_ERROR = (("tissue mass", 0.005),)
 LOADED_ERROR = (("loaded volume", 0.01),)
+SHARE_BUDGET = {
+    "noise and baseline": 0.008,
+    "band shape of the reference": 0.015,
+    "absorptivity of beta-carotene in hexane": 0.002,
+}
+CONVERSION_BUDGET = {
+    "noise and baseline": 0.004,
+    "made-up volume": 0.001,
+    "absorptivity of pheophytin a in acetone-90": 0.0027,
+}
 TISSUE, EXTRACT, LOADED = 0.5, 10.0, 5.0
 
 
@@ -160,8 +170,7 @@ def invented_record(
             "flags": flags_of(tube_flags),
             "purity": {
                 "target": target,
-                "target_share": seen_share,
-                "target_share_standard_uncertainty": 0.02,
+                **measured("target_share", seen_share, SHARE_BUDGET),
             },
         },
     ]
@@ -231,7 +240,7 @@ def balance(recovered, conversion, rng, lower_bound):
         "loaded": "crude",
         "rows": rows_,
         "porphyrins": [
-            {"kind": "a", "conversion": found, "conversion_standard_uncertainty": 0.005}
+            {"kind": "a", **measured("conversion", found, CONVERSION_BUDGET)},
         ],
     }
 

@@ -271,6 +271,86 @@ def test_shared_errors_of_two_solvents_do_not_cancel():
     assert other.differences[0].foreign_part > 0.9
 
 
+def enlarged(records, key, factor):
+    """The same records with the shared contributions to a share or a conversion enlarged."""
+    made = copy.deepcopy(records)
+    for record in made:
+        tubes, pools = record["fractions"], record["balance"]["porphyrins"]
+        held = tubes[1]["purity"] if key == "target_share" else pools[0]
+        budget = held[f"{key}_budget"]
+        for source in budget:
+            if source.startswith(("absorptivity", "band shape")):
+                budget[source] *= factor
+        held[f"{key}_standard_uncertainty"] = math.hypot(*budget.values())
+    return made
+
+
+@pytest.mark.parametrize(
+    ("measure", "key"), [("share", "target_share"), ("conversion:a", "conversion")]
+)
+def test_errors_shared_by_shares_and_conversions_widen_no_difference(measure, key):
+    records = example.season(
+        {"shake": 6, "steep": 6},
+        share={"shake": 0.95, "steep": 0.90},
+        conversion={"shake": 0.05, "steep": 0.10},
+    )
+    small, large = (
+        compare_runs(given).measure(measure) for given in (records, enlarged(records, key, 5.0))
+    )
+    one, two = small.differences[0], large.differences[0]
+    assert one.shared_part == two.shared_part == 0.0
+    assert two.interval == pytest.approx(one.interval, rel=1e-12)
+    assert two.p_value == pytest.approx(one.p_value, rel=1e-9)
+    assert (small.verdict, large.verdict) == ("wins", "wins")
+    widths = [each.methods[0].interval[1] - each.methods[0].interval[0] for each in (small, large)]
+    assert widths[1] > 2 * widths[0]
+    assert large.methods[0].scatter.measurement == small.methods[0].scatter.measurement > 0
+    assert large.methods[0].largest_own == "noise and baseline"
+
+
+def test_a_record_without_budgets_leaves_the_parts_unknown():
+    records = example.season({"shake": 6, "steep": 6})
+    for record in records:
+        del record["fractions"][1]["purity"]["target_share_budget"]
+    one = compare_runs(records).measure("share")
+    assert math.isnan(one.differences[0].measurement_part)
+    assert "the records do not part the uncertainty" in " ".join(one.remarks)
+    # unparted, the whole uncertainty counts as shared and stays out of the difference
+    assert one.methods[0].shared_uncertainty == pytest.approx(
+        math.hypot(*example.SHARE_BUDGET.values())
+    )
+
+
+def test_a_share_does_not_lie_beyond_the_whole():
+    records = example.season({"shake": 6, "steep": 6}, share=0.995)
+    one = compare_runs(enlarged(records, "target_share", 3.0)).measure("share")
+    assert all(0.5 < held.interval[0] < held.interval[1] == 1.0 for held in one.methods)
+
+
+def test_runs_that_agree_exactly_give_no_verdict():
+    """Without scatter nothing is known of it, whatever is stated of shared errors."""
+    one = compared({"a": [10.0, 10.0, 10.0], "b": [12.0, 12.0, 12.0]})
+    assert one.verdict == "too few runs"
+    records = example.season({"shake": 3, "steep": 3}, blocks=("",))
+    for record in records:
+        record["fractions"][1]["purity"]["target_share"] = 1.0
+    told = compare_runs(records).measure("share").sentence
+    assert "the runs of each method agree exactly, so no scatter is left to judge by" in told
+
+
+def test_two_pairs_never_claim_more_than_a_paired_test_of_two_pairs_can():
+    """Shared errors are known, the scatter of two pairs is not: they stay one degree of freedom."""
+    from scipy import stats
+
+    a, b = [50.0, 43.1], [36.0, 30.2]
+    blocks = {"a": ["1", "2"], "b": ["1", "2"]}
+    (bare,) = compared({"a": a, "b": b}, blocks, shared=0.0).differences
+    (pair,) = compared({"a": a, "b": b}, blocks, shared=0.1).differences
+    assert bare.p_value == pytest.approx(stats.ttest_rel(a, b).pvalue, rel=1e-9)
+    assert pair.p_value > bare.p_value and pair.df == bare.df == pytest.approx(1.0)
+    assert pair.interval[1] - pair.interval[0] > bare.interval[1] - bare.interval[0]
+
+
 @pytest.mark.parametrize(
     ("own", "advice"),
     [(0.05, "more runs would help more"), (1.0, "better measurement would help more")],

@@ -238,6 +238,25 @@ def test_the_record_says_why_a_recovery_is_not_stated(result):
     )
 
 
+def test_budgets_of_share_and_conversion_combine_to_their_uncertainty(folder):
+    """What two runs share can only be told from their own with the sources by name."""
+    sheet = SHEET.replace(
+        "extract_volume_ml = 10.0", 'extract_volume_ml = 10.0\ntarget_pigment = "chlorophyll-a"'
+    )
+    (folder / "aimed.toml").write_text(sheet, encoding="utf-8")
+    run = read_run(folder / "aimed.toml")
+    record = run_record(analyse_run(run))
+    purity = record["fractions"][1]["purity"]
+    (pool,) = [one for one in record["balance"]["porphyrins"] if one["kind"] == "a"]
+    for held, key in ((purity, "target_share"), (pool, "conversion")):
+        budget = held[f"{key}_budget"]
+        assert {"noise and baseline", "band shape of the reference"} <= set(budget)
+        assert any(source.startswith("absorptivity of ") for source in budget)
+        assert math.hypot(*budget.values()) == pytest.approx(
+            held[f"{key}_standard_uncertainty"], rel=1e-6
+        )
+
+
 def test_csv_cells_are_harmless_and_numbers_stay_numbers(result):
     rows = list(csv.DictReader(io.StringIO(csv_bytes(result.pigments_frame()).decode("utf-8"))))
     assert rows[0]["fraction"] == "'=extract"

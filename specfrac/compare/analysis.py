@@ -59,6 +59,8 @@ NOT_COMPARABLE = "not comparable"
 
 LINEAR, LOGARITHMIC = "linear", "log"
 
+AGREEMENT = 1e-12  # relative; a scatter below it is the rounding of equal values
+
 
 @dataclass(frozen=True, slots=True)
 class Point:
@@ -96,7 +98,7 @@ class MethodMean:
     adjusted : float
         Of the blocks, each counting alike for every method; the mean without blocks.
     interval : (float, float)
-        With what all runs share: how far the true mean may lie.
+        With what all runs share: how far the true mean may lie; of a share within 0 and 1.
     shared_uncertainty : float
         Standard uncertainty of the mean from what runs share.
     spread : float
@@ -342,7 +344,7 @@ def compare_measure(
         design=layout,
         scale=chosen,
         scale_reason=reason,
-        methods=_means(sample, layout, settings, adjusted),
+        methods=_means(measure, sample, layout, settings, adjusted),
         differences=tuple(differences),
         overall=_overall(sample, layout),
         equal_scatter_p=_tukey_p(sample, layout),
@@ -414,12 +416,16 @@ def _sample(used: Sequence[Point], layout: Design, scale: str) -> _Sample:
 
 
 def _means(
-    sample: _Sample, layout: Design, settings: Settings, adjusted: Mapping[str, float]
+    measure: Measure,
+    sample: _Sample,
+    layout: Design,
+    settings: Settings,
+    adjusted: Mapping[str, float],
 ) -> tuple[MethodMean, ...]:
     together = _scatter_of(sample, layout)
     found = []
     for at, name in enumerate(sample.methods):
-        held = _mean(sample.only(sample.codes == at), layout, settings, together)
+        held = _mean(measure, sample.only(sample.codes == at), layout, settings, together)
         if name in adjusted:
             value = math.exp(adjusted[name]) if sample.log else adjusted[name]
             held = replace(held, adjusted=value)
@@ -427,7 +433,9 @@ def _means(
     return tuple(found)
 
 
-def _mean(part: _Sample, layout: Design, settings: Settings, together: Scatter) -> MethodMean:
+def _mean(
+    measure: Measure, part: _Sample, layout: Design, settings: Settings, together: Scatter
+) -> MethodMean:
     estimate = censored_mean(part.z, part.below, part.above)
     mean = estimate.mean
     if math.isnan(mean) and not part.censored and part.z.size:
@@ -449,12 +457,19 @@ def _mean(part: _Sample, layout: Design, settings: Settings, together: Scatter) 
         censored=int((part.below | part.above).sum()),
         mean=math.exp(mean) if part.log else mean,
         adjusted=math.exp(mean) if part.log else mean,
-        interval=_back(part.log, (mean - half, mean + half)),
+        interval=_possible(measure, _back(part.log, (mean - half, mean + half))),
         shared_uncertainty=math.sqrt(shared_variance) * factor,
         spread=own.total if not math.isnan(own.total) else together.total,
         scatter=together if math.isnan(own.total) else own,
         largest_own=max(sorted(set(sources)), key=sources.count, default=""),
     )
+
+
+def _possible(measure: Measure, interval: Interval) -> Interval:
+    """Cut the interval of a share to 0 and 1; NaN stays."""
+    if measure.family != "share" or math.isnan(interval[0]):
+        return interval
+    return min(max(interval[0], 0.0), 1.0), max(min(interval[1], 1.0), 0.0)
 
 
 def _back(log: bool, interval: Interval) -> Interval:
@@ -531,7 +546,7 @@ def _difference(
     contrast[i], contrast[j] = 1.0, -1.0
     estimate = float(contrast @ means.means)
     own_variance, own_df = means.variance(contrast), means.df(contrast)
-    if not own_variance > 0:
+    if not own_variance > (AGREEMENT * float(np.abs(sample.z).max())) ** 2:
         own_df = math.nan  # runs that agree exactly say nothing about their scatter
     parts = _pair_shared(sample, i, j)
     variance = own_variance + parts.variance

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from specfrac.compare.analysis import (
+    AGREEMENT,
     CANNOT_TELL,
     CONFOUNDED_VERDICT,
     DIFFER,
@@ -280,11 +281,12 @@ def _too_few(one: MeasureComparison, settings: Settings, measures: int) -> str:
     counts = joined_words(
         [f"{len(points)} of {method}" for method, points in by_method(one.used).items()]
     )
-    why = (
-        "each method needs at least two runs, or no scatter can be seen"
-        if one.design.kind == UNPAIRED
-        else "once method and block are taken out no scatter is left to judge by"
-    )
+    if all(held.count > 1 and held.spread <= AGREEMENT * abs(held.mean) for held in one.methods):
+        why = "the runs of each method agree exactly, so no scatter is left to judge by"
+    elif one.design.kind == UNPAIRED:
+        why = "each method needs at least two runs, or no scatter can be seen"
+    else:
+        why = "once method and block are taken out no scatter is left to judge by"
     return f"{one.measure.words}: too few runs for a verdict ({counts}); {why}."
 
 
