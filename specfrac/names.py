@@ -39,6 +39,27 @@ def spoken(key: str) -> str:
     return known or re.sub(r"-([a-z])$", r" \1", key)
 
 
+def worded(sentence: str) -> str:
+    """Return a sentence with the keys of pigments replaced by their names.
+
+    A key inside a file name or a longer word stays as it is.
+
+    Examples
+    --------
+    >>> worded("the shape of beta-carotene is doubtful in chlorophyll-a.csv; see chlorophyll-a.")
+    'the shape of β-carotene is doubtful in chlorophyll-a.csv; see chlorophyll a.'
+    """
+    names = _library_names()
+    return _keys().sub(lambda match: names[match.group()], sentence)
+
+
+@lru_cache(maxsize=1)
+def _keys() -> re.Pattern[str]:
+    longest_first = sorted(_library_names(), key=len, reverse=True)
+    alternatives = "|".join(map(re.escape, longest_first))
+    return re.compile(rf"(?<![\w./\\-])(?:{alternatives})(?![\w/\\-]|\.\w)")
+
+
 def listed(words: Iterable[str], *, last: str = "and") -> str:
     """Return "a", "a and b", "a, b and c", or "" for nothing.
 

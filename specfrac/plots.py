@@ -51,6 +51,7 @@ BEYOND = 1.25  # of the highest reading; a fitted total above it leaves the fram
 TINT_STEP = 2.0  # nm between the corners of a tint, a fraction of any band's width
 COARSE_STEP = 2.5  # nm; coarser scans show their points
 LEGEND_WINDOW = (508.0, 612.0)  # nm, where leaf pigments absorb least
+BAR_HEIGHT = 0.66  # of a row of the balance
 BALANCE_REACH = 1.4  # of what was loaded; longer bars are cut and labelled
 ROW_HEIGHT, ROW_TOP = 0.80, 0.95  # of a row of the elution picture: bars, and whiskers
 LABEL_DISTANCE = 0.06  # of an axis; nearer labels would run into each other
@@ -491,14 +492,14 @@ def plot_fit(fit: MixtureFit, axes: Sequence[Axes], *, index: int = 0) -> tuple[
 
 
 def fit_figure(
-    fit: MixtureFit, *, index: int = 0, width: float = 7.2, height: float = 4.1
+    fit: MixtureFit, *, index: int = 0, width: float = 7.2, height: float = 3.6
 ) -> Figure:
     """Return a new figure of one scan, its fit and its residual; inches."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(width, height))
     axes = figure.subplots(2, 1, sharex=True, height_ratios=(3.4, 1))
-    figure.subplots_adjust(left=0.1, right=0.975, top=0.985, bottom=0.095, hspace=0.07)
+    figure.subplots_adjust(left=0.1, right=0.975, top=0.985, bottom=0.108, hspace=0.07)
     plot_fit(fit, axes, index=index)
     for ax in axes:
         # one fixed place, so that the labels line up and no tick label pushes them out
@@ -676,7 +677,7 @@ def _draw_pieces(ax: Axes, at: int, pieces: Sequence[_Piece], colour: str, reach
             at,
             shown,
             left=piece.start,
-            height=0.66,
+            height=BAR_HEIGHT,
             color=colour,
             alpha=0.92 if piece.dark else 0.55,
             edgecolor=PAPER,
@@ -697,7 +698,8 @@ def _draw_pieces(ax: Axes, at: int, pieces: Sequence[_Piece], colour: str, reach
 def _draw_total(ax: Axes, at: int, row: BalanceRow, relative: bool, reach: float) -> None:
     total = row.closure if relative and row.closure is not None else row.found
     factor = PERCENT if relative else 1.0
-    low, high = (factor * end for end in total.interval)
+    ends = row.closure_interval if relative and row.closure_interval else total.interval
+    low, high = (factor * end for end in ends)
     if factor * total.value > reach:
         ax.annotate(
             f"{factor * total.value:.0f}{' %' if relative else ''} →",
@@ -709,7 +711,9 @@ def _draw_total(ax: Axes, at: int, row: BalanceRow, relative: bool, reach: float
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.2},
         )
     elif np.isfinite(low):
-        ax.plot([low, min(high, reach)], [at, at], color=INK, lw=1.1, marker="|", ms=7, mew=1.1)
+        # on the lower edge of the bar, where no number of a tube stands
+        edge = at + BAR_HEIGHT / 2
+        ax.plot([low, min(high, reach)], [edge, edge], color=INK, lw=1.1, marker="|", ms=6, mew=1.1)
 
 
 def balance_figure(

@@ -23,6 +23,8 @@ from specfrac.uncertainty import NORMAL_95, Quantity, measured
 Array = NDArray[np.float64]
 
 ROUNDING = 1e-12
+OWN_ERRORS = "errors of each tube alone"
+SHARED_ERRORS = "errors the tubes share"
 SHARES = (0.90, 0.95, 0.98)
 """Shares for which a pool is always sought."""
 
@@ -45,6 +47,8 @@ class Cuts:
     segment : ndarray of int, shape (n_tubes,)
         A pool may not reach over a tube that was not measured: tubes with such a tube
         between them have different numbers here.
+    sources : tuple of str, length n_shared
+        What each shared error is called in a budget.
     """
 
     names: tuple[str, ...]
@@ -53,6 +57,7 @@ class Cuts:
     own_covariance: Array
     shared: Array
     segment: NDArray[np.int64]
+    sources: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         n = len(self.names)
@@ -63,6 +68,11 @@ class Cuts:
             "shared": (n, 2, self.shared.shape[-1]),
             "segment": (n,),
         }
+        if self.sources and len(self.sources) != self.shared.shape[-1]:
+            raise InputError(
+                f"cuts: {len(self.sources)} sources are named for {self.shared.shape[-1]} shared "
+                "errors; name each, or none."
+            )
         for name, shape in shapes.items():
             values = np.array(getattr(self, name))
             if values.shape != shape:
@@ -154,8 +164,7 @@ class Pools:
         covariance = self.covariance[i]
         target, total = float(self.target[i]), float(self.total[i])
         share = target / total if total > 0 else math.nan
-        weights = np.array([1.0, -share])
-        spread = math.sqrt(max(float(weights @ covariance @ weights), 0.0))
+        weights = np.array([1.0, -share]) / total if total > 0 else np.full(2, math.nan)
         held = slice(int(self.first[i]), int(self.last[i]) + 1)
         everything = float(self.cuts.target.sum())
         probability = None
@@ -163,15 +172,26 @@ class Pools:
             probability = float(self.probability_above(wanted_share)[i])
         return Pool(
             names=self.cuts.names[held],
-            mass=Quantity(target, math.sqrt(covariance[0, 0]), "µg"),
-            share=Quantity(
-                min(max(share, 0.0), 1.0), spread / total if total > 0 else math.nan, ""
-            ),
+            mass=self._quantity(target, np.array([1.0, 0.0]), i, "µg"),
+            share=self._quantity(min(max(share, 0.0), 1.0), weights, i, ""),
             interval=_fieller(target, total, covariance),
             wanted_share=wanted_share,
             probability=probability,
             yield_share=target / everything if everything > 0 else math.nan,
         )
+
+    def _quantity(self, value: float, weights: Array, i: int, unit: str) -> Quantity:
+        """Return a weighted sum of (target, total) of one pool with its budget."""
+        held = slice(int(self.first[i]), int(self.last[i]) + 1)
+        own = weights @ self.cuts.own_covariance[held].sum(axis=0) @ weights
+        shared = (weights @ self.cuts.shared[held].sum(axis=0)) ** 2
+        squares = {OWN_ERRORS: float(own)}
+        for source, square in zip(self.cuts.sources or ("",) * shared.size, shared, strict=True):
+            name = source or SHARED_ERRORS
+            squares[name] = squares.get(name, 0.0) + float(square)
+        spread = math.sqrt(max(float(weights @ self.covariance[i] @ weights), 0.0))
+        parts = ((name, math.sqrt(square)) for name, square in squares.items() if square > 0)
+        return Quantity(value, spread, unit, tuple(sorted(parts, key=lambda part: -part[1])))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -234,6 +254,7 @@ def cuts_of(tubes: Sequence[tuple[str, TubeContent | None]], members: Sequence[s
         own,
         shared,
         np.array(segments, dtype=np.int64),
+        tuple(str(variable.tag or SHARED_ERRORS) for variable in column),
     )
 
 

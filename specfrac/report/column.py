@@ -9,6 +9,14 @@ from specfrac.report.markup import Html, tag
 from specfrac.report.names import full_name, swatch
 from specfrac.report.numbers import NONE, plus_minus, probability, share, significant, stacked
 from specfrac.report.pictures import Drawings, inlined, tube_numbers
+from specfrac.report.run_workings import (
+    ELUTION,
+    elution_workings,
+    how_id,
+    pool_id,
+    pooling_workings,
+)
+from specfrac.report.workings import unfolding
 
 if TYPE_CHECKING:
     from specfrac.elution import Band, Neighbours, Profile
@@ -55,6 +63,7 @@ def elution_section(result: RunResult, drawn: Drawings) -> Html | None:
                 "mean width at the base; 1.5 and more is clean.",
                 class_="legend",
             ),
+            elution_workings(profile, tube_numbers(result)),
         ),
         class_="elution",
         aria_labelledby="elution",
@@ -90,7 +99,13 @@ def _band_row(band: Band, pair: Neighbours | None, volumes: bool) -> Html:
     overlap = f"{100 * pair.overlap:.0f}\u00a0%" if pair is not None else NONE
     return tag(
         "tr",
-        tag("th", swatch(style), full_name(band.pigment), part, scope="row"),
+        tag(
+            "th",
+            swatch(style),
+            tag("a", full_name(band.pigment), href=f"#{how_id(ELUTION, band.pigment)}"),
+            part,
+            scope="row",
+        ),
         [tag("td", figure, class_="figure") for figure in figures],
         tag("td", overlap, class_="figure"),
     )
@@ -127,6 +142,7 @@ def pooling_section(result: RunResult, drawn: Drawings) -> Html | None:
                     f"in {name}. Whiskers are 95 % intervals, dashed lines the wanted shares.",
                 ),
             ),
+            pooling_workings(result, found),
         ),
         class_="pooling",
         aria_labelledby="pooling",
@@ -165,12 +181,13 @@ def _pool_row(result: RunResult, wanted: float, pool: Pool | None) -> Html:
     head = tag("th", f"{significant(100 * wanted, 3).rstrip('0').rstrip('.')} %", scope="row")
     if pool is None:
         return tag("tr", head, tag("td", "no pool reaches it", colspan="5"))
+    numbers = tube_numbers(result)
     sure = NONE if pool.probability is None else probability(pool.probability)
     return tag(
         "tr",
         head,
-        tag("td", pool_label(pool, tube_numbers(result)), title=", ".join(pool.names)),
-        tag("td", stacked(pool.mass), class_="figure"),
+        tag("td", pool_label(pool, numbers), title=", ".join(pool.names)),
+        tag("td", unfolding(stacked(pool.mass), pool_id(pool, numbers)), class_="figure"),
         tag("td", share(pool.share, pool.interval)),
         tag("td", sure),
         tag("td", f"{100 * min(pool.yield_share, 1.0):.0f}\u00a0%", class_="figure"),

@@ -25,12 +25,13 @@ def indices_block(tube_result: FractionResult) -> Html | None:
     tube_result : FractionResult
     """
     found = tube_result.indices
-    if not found:
+    fit = tube_result.fit
+    if not found or fit is None:
         return None
-    pigment, solvent = found[0].clean.pigment, found[0].clean.solvent
+    pigment, solvent = full_name(found[0].clean.pigment), fit.references.solvent.name
     return tag(
         "details",
-        tag("summary", f"Indices of the trade, against clean {full_name(pigment)} in {solvent}"),
+        tag("summary", f"Indices of the trade, against clean {pigment} in {solvent}"),
         tag(
             "div",
             tag(

@@ -11,7 +11,7 @@ from specfrac.plots import pigment_style
 from specfrac.report.markup import Html, joined, tag
 from specfrac.report.names import full_name, swatch
 from specfrac.report.numbers import plus_minus
-from specfrac.report.workings import scale_text
+from specfrac.report.tube_workings import scale_text
 
 if TYPE_CHECKING:
     from specfrac.references import PigmentReference, References

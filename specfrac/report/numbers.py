@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from specfrac.purity import percent
 from specfrac.report.markup import Html, joined, tag, text
@@ -10,6 +11,10 @@ from specfrac.uncertainty import Quantity, rounded
 
 NONE = "–"
 MINUS = "−"
+
+UNIT_AFTER_NUMBER = re.compile(
+    r"(?<=\d) (?=(?:%|nm|mL|µg|mg/L|nmol|cm|g|h)(?![\w/]))|(?<=\bA) (?=\d)"
+)
 
 Interval = tuple[float, float]
 
@@ -87,6 +92,31 @@ def share_split(value: Quantity | None, interval: Interval | None) -> tuple[str,
     """Return a share and its interval apart: ``("97 %", "95 to 99 %")``."""
     first, _, rest = share(value, interval).partition(" (")
     return first, rest.rstrip(")")
+
+
+def between(interval: Interval) -> str:
+    """Return an interval of fractions as "81 to 111 %".
+
+    Examples
+    --------
+    >>> between((0.811, 1.108)).replace(chr(160), " ")
+    '81 to 111 %'
+    """
+    low, high = (f"{100 * end:.0f}" for end in interval)
+    return f"{pretty(low)} to {pretty(high)}\u00a0%"
+
+
+def whole_units(words: str) -> str:
+    """Return text in which no line ends between a number and its unit.
+
+    Examples
+    --------
+    >>> whole_units("97 % of 3 mL").replace(chr(160), "_")
+    '97_% of 3_mL'
+    """
+    if isinstance(words, Html):
+        return words
+    return UNIT_AFTER_NUMBER.sub("\u00a0", words)
 
 
 def probability(value: float) -> str:

@@ -120,10 +120,11 @@
   /* A link to folded workings unfolds them, also in browsers that do not do so themselves. */
   function unfold() {
     var target = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
-    if (target && target.tagName === "DETAILS") {
-      target.open = true;
-      target.scrollIntoView({ block: "nearest" });
+    if (!target || target.tagName !== "DETAILS") return;
+    for (var one = target; one; one = one.parentElement) {
+      if (one.tagName === "DETAILS") one.open = true;
     }
+    target.scrollIntoView({ block: "nearest" });
   }
 
   /* Paper cannot be unfolded: what belongs in the record is opened for it. */
@@ -135,5 +136,10 @@
   window.addEventListener("beforeprint", function () { paper(true); });
   window.addEventListener("afterprint", function () { paper(false); });
   window.addEventListener("hashchange", unfold);
+  /* The same link again changes no address, but what it leads to may be folded by now. */
+  document.addEventListener("click", function (event) {
+    var link = event.target.closest && event.target.closest("a[href^='#']");
+    if (link && link.getAttribute("href") === location.hash) setTimeout(unfold, 0);
+  });
   unfold();
 })();

@@ -89,6 +89,30 @@ def _rounded_path(match: re.Match[str]) -> str:
     return f' d="{" ".join(path.split())}"'
 
 
+def _relative_path(match: re.Match[str]) -> str:
+    """Write a path of straight lines by its steps, which takes half the letters."""
+    words = iter(match.group(1).split())
+    pieces: list[str] = []
+    x = y = 0  # in hundredths of a point, so that no rounding adds up
+    for word in words:
+        if word == "z":
+            pieces.append("z")
+            continue
+        if word not in ("M", "L"):
+            return match.group()
+        to_x, to_y = round(100 * float(next(words))), round(100 * float(next(words)))
+        if word == "M" or pieces[-1:] == ["z"]:
+            pieces.append(f"{word}{_hundredths(to_x)} {_hundredths(to_y)}")
+        else:
+            pieces.append(f"l{_hundredths(to_x - x)} {_hundredths(to_y - y)}")
+        x, y = to_x, to_y
+    return f' d="{"".join(pieces).replace(" -", "-")}"'
+
+
+def _hundredths(value: int) -> str:
+    return f"{value / 100:g}".replace("0.", ".", 1) if abs(value) < 100 else f"{value / 100:.7g}"
+
+
 def inline_svg(figure: Figure, *, key: str, label: str) -> Html:
     """Return a figure as an SVG element that can stand in a page beside others.
 
@@ -120,6 +144,7 @@ def inlined(written: str, *, key: str, label: str) -> Html:
     written = re.sub(r'\sid="([^"]+)"', own_id, written)
     written = re.sub(r"url\(#([^)]+)\)", rf"url(#{key}-\1)", written)
     written = re.sub(r'xlink:href="#([^"]+)"', rf'href="#{key}-\1"', written)
+    written = re.sub(r' d="([^"]+)"', _relative_path, written)
     written = re.sub(r"\s*\n\s*", "", written)
     view_box = re.search(r'viewBox="([^"]+)"', written)
     box = view_box.group(1) if view_box else "0 0 1 1"

@@ -5,13 +5,22 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from specfrac.names import spoken
+from specfrac.names import listed, spoken
 from specfrac.plots import balance_rows, reported_lines, row_colour, row_label
-from specfrac.report.markup import Html, tag
-from specfrac.report.names import joint_name, tube_id
-from specfrac.report.numbers import NONE, limit, plus_minus, stacked
+from specfrac.report.markup import Html, joined, tag, text
+from specfrac.report.names import joint_name, tube_id, workings_id
+from specfrac.report.numbers import NONE, between, limit, plus_minus, stacked, whole_units
 from specfrac.report.pictures import Drawings, inlined, tube_numbers
-from specfrac.report.workings import mass_limit
+from specfrac.report.run_workings import (
+    BALANCE,
+    CONTENT,
+    CONVERSION,
+    balance_workings,
+    converts,
+    how_id,
+)
+from specfrac.report.tube_workings import mass_limit
+from specfrac.report.workings import unfolding
 
 if TYPE_CHECKING:
     from specfrac.quantities import PorphyrinBalance
@@ -43,6 +52,7 @@ def balance_section(result: RunResult, drawn: Drawings) -> Html | None:
             ),
             mass_table(result),
             content_words(result),
+            balance_workings(result),
         ),
         class_="balance",
         aria_labelledby="balance",
@@ -53,9 +63,11 @@ def _caveat(found: Balance) -> Html | None:
     words = []
     if found.loaded_name is None:
         words.append("No loaded extract was scanned, so recovery and closure are not known.")
-    if found.unmeasured:
-        listed = ", ".join(found.unmeasured)
-        words.append(f"Not measured, so every sum is a lower bound: {listed}.")
+    reasons = dict.fromkeys(one.reason for row in found.rows for one in row.uncounted)
+    if reasons:
+        words.append(
+            f"Not counted: {listed(reasons)}. A sum that would hold it is a lower bound (≥)."
+        )
     return tag("p", " ".join(words), class_="sentence") if words else None
 
 
@@ -91,26 +103,15 @@ def _figure(result: RunResult, drawn: Drawings) -> Html | None:
 
 def _closure_words(row: BalanceRow) -> str:
     if row.closure is not None:
-        return plus_minus(row.closure, factor=100, unit="%")
+        ends = f" ({between(row.closure_interval)})" if row.closure_interval is not None else ""
+        return plus_minus(row.closure, factor=100, unit="%") + ends
     return plus_minus(row.found, unit=row.unit)
 
 
 def pool_table(found: Balance) -> Html:
     """Return loaded, found and closure of what balances by itself, with the verdict."""
-    heads = ("", "unit", "loaded", "found", "closure, %", "verdict")
-    rows = [
-        tag(
-            "tr",
-            tag("th", _spot(row), row_label(row), scope="row"),
-            tag("td", row.unit),
-            tag("td", stacked(row.loaded), class_="figure"),
-            tag("td", "≥\u00a0" if row.lower_bound else None, stacked(row.found), class_="figure"),
-            tag("td", stacked(_plain_closure(row), factor=100), class_="figure"),
-            tag("td", tag("small", row.verdict), class_="verdict"),
-            class_=row.kind,
-        )
-        for row in (balance_rows(found) or found.rows)
-    ]
+    heads = ("pigment or pool", "unit", "loaded", "found", "closure, %", "verdict")
+    rows = [_pool_row(row) for row in (_balanced(found) or found.rows)]
     return tag(
         "div",
         tag(
@@ -122,6 +123,38 @@ def pool_table(found: Balance) -> Html:
         ),
         class_="wide",
     )
+
+
+def _balanced(found: Balance) -> list[BalanceRow]:
+    """Return the rows of the picture, and those of which only an interval is known."""
+    drawn = {row.name for row in balance_rows(found)}
+    return [
+        row
+        for row in found.rows
+        if row.name in drawn or (row.closure is None and row.closure_interval is not None)
+    ]
+
+
+def _pool_row(row: BalanceRow) -> Html:
+    anchor = how_id(BALANCE, row.name)
+    return tag(
+        "tr",
+        tag("th", _spot(row), tag("a", row_label(row), href=f"#{anchor}"), scope="row"),
+        tag("td", row.unit),
+        tag("td", stacked(row.loaded), class_="figure"),
+        tag("td", "≥\u00a0" if row.lower_bound else None, stacked(row.found), class_="figure"),
+        tag("td", closure_figure(row), class_="figure"),
+        tag("td", tag("small", whole_units(row.verdict)), class_="verdict"),
+        class_=row.kind,
+    )
+
+
+def closure_figure(row: BalanceRow) -> Html:
+    """Return a closure in percent, or its interval where only that is known."""
+    plain = _plain_closure(row)
+    if plain is None and row.closure_interval is not None:
+        return text(between(row.closure_interval).removesuffix("\u00a0%"))
+    return stacked(plain, factor=100)
 
 
 def _plain_closure(row: BalanceRow) -> Quantity | None:
@@ -136,32 +169,35 @@ def _spot(row: BalanceRow) -> Html:
 
 
 def _conversion(pools: tuple[PorphyrinBalance, ...]) -> Html | None:
-    sentences = []
-    for pool in pools:
-        if not math.isfinite(pool.conversion.value):
-            continue
-        sentences.append(
-            f"Of the chlorophyll {pool.kind} that was loaded, "
-            f"{plus_minus(pool.conversion, factor=100, unit='%')} had turned to pheophytin "
-            f"{pool.kind} by the end (pheophytin share of the pool: "
+    sentences = [
+        joined(
+            f"Of the chlorophyll {pool.kind} that was loaded, ",
+            unfolding(
+                plus_minus(pool.conversion, factor=100, unit="%"), how_id(CONVERSION, pool.kind)
+            ),
+            f" had turned to pheophytin {pool.kind} by the end (pheophytin share of the pool: "
             f"{plus_minus(pool.pheophytin_loaded, factor=100, unit='%')} loaded, "
-            f"{plus_minus(pool.pheophytin_found, factor=100, unit='%')} found)."
+            f"{plus_minus(pool.pheophytin_found, factor=100, unit='%')} found).",
         )
-    return tag("p", " ".join(sentences)) if sentences else None
+        for pool in pools
+        if converts(pool)
+    ]
+    return tag("p", joined(sentences, by=" ")) if sentences else None
 
 
 def mass_table(result: RunResult) -> Html:
     """Return a row a tube and a column a pigment or pool, with sum, loaded and closure."""
     columns = [row for row in result.balance.rows if row.unit == "µg" and _anywhere(row, result)]
-    heads = ["", "Tube", *(row_label(row) for row in columns)]
+    heads = [tag("span", "Number", class_="unseen"), "Tube", *(row_label(row) for row in columns)]
     rows = [
         _tube_row(number, tube, columns) for number, tube in enumerate(result.fractions, start=1)
     ]
-    feet: list[tuple[str, list[tuple[Quantity | None, float]]]] = [
-        ("sum of the tubes", [(row.found, 1.0) for row in columns]),
-        ("loaded", [(row.loaded, 1.0) for row in columns]),
-        ("found of loaded, %", [(_plain_closure(row), 100.0) for row in columns]),
+    feet = [
+        ("sum of the tubes", [stacked(row.found) for row in columns]),
+        ("loaded", [stacked(row.loaded) for row in columns]),
+        ("found of loaded, %", [closure_figure(row) for row in columns]),
     ]
+    anchors = [how_id(BALANCE, row.name) for row in columns]
     return tag(
         "div",
         tag(
@@ -176,7 +212,10 @@ def mass_table(result: RunResult) -> Html:
                         "tr",
                         tag("td", ""),
                         tag("th", name, scope="row"),
-                        [tag("td", stacked(one, factor=by), class_="figure") for one, by in values],
+                        [
+                            tag("td", _linked(one, anchor), class_="figure")
+                            for one, anchor in zip(values, anchors, strict=True)
+                        ],
                     )
                     for name, values in feet
                 ],
@@ -185,6 +224,10 @@ def mass_table(result: RunResult) -> Html:
         ),
         class_="wide",
     )
+
+
+def _linked(figure: Html, anchor: str) -> Html:
+    return figure if figure == NONE else unfolding(figure, anchor)
 
 
 def _anywhere(row: BalanceRow, result: RunResult) -> bool:
@@ -200,11 +243,11 @@ def _tube_row(number: int, tube: FractionResult, columns: list[BalanceRow]) -> H
         "tr",
         tag("td", str(number), class_="number"),
         tag("th", tag("a", tube.fraction.name, href=f"#{tube_id(number)}"), scope="row"),
-        [_mass_cell(tube, row) for row in columns],
+        [_mass_cell(number, tube, row) for row in columns],
     )
 
 
-def _mass_cell(tube: FractionResult, row: BalanceRow) -> Html:
+def _mass_cell(number: int, tube: FractionResult, row: BalanceRow) -> Html:
     """Return a mass; "<" when not detected; a mark when only the sum is known."""
     one = tube.pigment(row.name) if row.kind == "pigment" else tube.group(row.name)
     if one is None or one.mass is None:
@@ -220,15 +263,20 @@ def _mass_cell(tube: FractionResult, row: BalanceRow) -> Html:
             class_="figure faint",
             title=f"only {joint_name(line.members)} is known",
         )
-    return tag("td", stacked(one.mass), class_="figure")
+    anchor = workings_id(number, row.name)
+    return tag("td", unfolding(stacked(one.mass), anchor), class_="figure")
 
 
 def content_words(result: RunResult) -> Html | None:
     """Return what the loaded extract says of the leaf, per gram."""
     parts = [
-        f"{spoken(one.name)} {plus_minus(one.content, unit='µg/g')}" for one in result.extracted
+        joined(
+            f"{spoken(one.name)} ",
+            unfolding(plus_minus(one.content, unit="µg/g"), how_id(CONTENT, one.name)),
+        )
+        for one in result.extracted
     ]
     if not parts:
         return None
     basis = f"{result.run.tissue_basis} leaf" if result.run.tissue_basis else "tissue"
-    return tag("p", f"Extracted per gram of {basis}: " + "; ".join(parts) + ".")
+    return tag("p", f"Extracted per gram of {basis}: ", joined(parts, by="; "), ".")

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from specfrac.flags import Flag
+from specfrac.names import worded
 from specfrac.plots import ReportedLine, reported_lines
 from specfrac.report.markup import Html, joined, tag, text
 from specfrac.report.names import (
@@ -22,15 +23,19 @@ from specfrac.report.numbers import (
     NONE,
     counted,
     plus_minus,
+    pretty,
     probability,
     share,
     share_split,
     stacked,
+    whole_units,
 )
+from specfrac.report.tube_workings import PURITY, TOTAL
+from specfrac.report.workings import unfolding
 
 if TYPE_CHECKING:
     from specfrac.decisions import Decision
-    from specfrac.run import FractionResult, Run, RunResult
+    from specfrac.run import FractionResult, GroupResult, PigmentResult, Run, RunResult
 
 NAMED_FROM = 0.01  # share below which a pigment is not named in the summary
 NAMED = 3
@@ -93,15 +98,18 @@ def _answer(result: RunResult) -> Html | None:
         full_name(name),
         " is ",
         tag("a", f"{number}, {best.fraction.name}", href=f"#{tube_id(number)}"),
-        f": {stated} of its coloured pigment",
+        ": ",
+        unfolding(whole_units(stated), workings_id(number, PURITY)),
+        " of its coloured pigment",
     ]
     line = _line_of(best, name)
     if line is not None and line.result.mass is not None:
-        parts.append(f", {plus_minus(line.result.mass, unit='µg')}")
-        if line.result.recovery is not None:
-            parts.append(
-                f", {plus_minus(line.result.recovery, factor=100, unit='%')} of what was loaded"
-            )
+        how = workings_id(number, line.key)
+        parts += [", ", unfolding(plus_minus(line.result.mass, unit="µg"), how)]
+        recovery = line.result.recovery
+        if recovery is not None:
+            stated_recovery = plus_minus(recovery, factor=100, unit="%")
+            parts += [", ", unfolding(stated_recovery, how), " of what was loaded"]
     parts.append(". ")
     if wanted is not None and purity.probability_above_target is not None:
         chance = probability(purity.probability_above_target)
@@ -137,7 +145,7 @@ def tube_table(result: RunResult, *, links: bool = True) -> Html:
         Lead from each tube to its section; False where the table stands alone.
     """
     heads = (
-        "",
+        tag("span", "Number", class_="unseen"),
         "Tube",
         "What is in it",
         "How pure",
@@ -169,7 +177,8 @@ def _tube_row(number: int, tube: FractionResult, *, usable: float, links: bool) 
     name: Html = text(tube.fraction.name)
     if links:
         name = tag("a", name, href=f"#{tube_id(number)}")
-    solvent = tube.fraction.solvent or "solvent not stated"
+    known = tube.fit.references.solvent.name if tube.fit is not None else tube.fraction.solvent
+    solvent = f"in {known}" if known else "solvent not stated"
     about = tag("small", f"{ROLE_WORDS.get(tube.fraction.role, tube.fraction.role)}; {solvent}")
     first = (tag("td", str(number), class_="number"), tag("th", name, about, scope="row"))
     return tag(
@@ -248,57 +257,65 @@ def _main_cells(
     if purity is None or line is None:
         empty = tag("td", NONE, class_="figure")
         return empty, empty, empty
+    anchor = workings_id(number, line.key) if links else None
     value, interval = share_split(purity.share_mass, purity.interval)
-    name = line.label if len(line.members) > 1 else full_name(line.key)
+    name: Html | str = line.label if len(line.members) > 1 else full_name(line.key)
     if links:
-        name = tag(
-            "a", name, href=f"#{workings_id(number, line.key)}", title=joint_name(line.members)
-        )
-    mixed = purity.share_mass.value < usable
-    range_ = f"{interval}{'; a mixture' if mixed else ''}"
-    pure = tag("td", tag("b", value), " ", name, tag("small", range_), class_="figure")
-    return pure, _mass_cell(tube, line), _recovery_cell(line, links)
+        name = tag("a", name, href=f"#{anchor}", title=joint_name(line.members))
+    how = workings_id(number, PURITY) if links else None
+    small = [interval] if interval else []
+    if purity.share_mass.value < usable:
+        small.append("a mixture")
+    pure = tag(
+        "td",
+        tag("b", unfolding(value, how)),
+        " ",
+        name,
+        [tag("small", words) for words in small],
+        class_="figure",
+    )
+    return pure, _mass_cell(tube, line, number, links), _recovery_cell(line, anchor)
 
 
-def _mass_cell(tube: FractionResult, line: ReportedLine) -> Html:
+def _mass_cell(tube: FractionResult, line: ReportedLine, number: int, links: bool) -> Html:
     if line.result.mass is None:
         why = "not for mass" if getattr(line.result, "for_mass", True) is False else "no volume"
         return tag("td", tag("small", why), class_="figure")
+    anchor = workings_id(number, line.key) if links else None
     total = tube.total_mass
     small = None
     if total is not None and total.value > 1.02 * line.result.mass.value:
-        small = tag("small", f"of {plus_minus(total, unit='µg')} coloured")
-    return tag("td", _whole(stacked(line.result.mass), "µg"), small, class_="figure")
+        whole = workings_id(number, TOTAL) if links else None
+        small = tag("small", "of ", unfolding(plus_minus(total, unit="µg"), whole), " coloured")
+    mass = unfolding(_whole(stacked(line.result.mass), "µg"), anchor)
+    return tag("td", mass, small, class_="figure")
 
 
-def _recovery_cell(line: ReportedLine, links: bool) -> Html:
-    figure = recovery_figure(line, links=links)
-    if line.result.recovery is None or made_on_column(line):
-        return tag("td", figure, class_="figure")
-    return tag("td", _whole(figure, "%"), class_="figure")
+def _recovery_cell(line: ReportedLine, anchor: str | None) -> Html:
+    one = line.result
+    figure = recovery_figure(one, links=anchor is not None)
+    if one.recovery is not None:
+        figure = unfolding(_whole(figure, "%"), anchor)
+    elif one.recovery_interval is not None:
+        figure = unfolding(_whole(figure, "%"), anchor, title=one.recovery_note)
+    return tag("td", figure, class_="figure")
 
 
-def made_on_column(line: ReportedLine) -> bool:
-    """Return whether a pigment is made on the column, so that its own recovery misleads."""
-    return getattr(line.result, "group", "") == "pheophytin"
-
-
-def recovery_figure(line: ReportedLine, *, links: bool = True) -> Html:
-    """Return a recovery in percent; pheophytin balances with its chlorophyll only."""
-    found = line.result
-    if made_on_column(line) and (found.recovery is not None or found.recovery_note):
+def recovery_figure(found: PigmentResult | GroupResult, *, links: bool = True) -> Html:
+    """Return a recovery in percent; what is made on the column balances as a pool only."""
+    if found.made_on_column:
         return tag(
             "a" if links else "span",
             "see balance",
             href="#balance" if links else None,
-            title="pheophytin is made on the column",
+            title=worded(found.recovery_note),
         )
-    if found.recovery is None:
-        if found.recovery_interval is None:
-            return text(NONE)
+    if found.recovery is not None:
+        return stacked(found.recovery, factor=100)
+    if found.recovery_interval is not None:
         low, high = found.recovery_interval
-        return text(f"{100 * low:.0f} to {100 * high:.0f} %")
-    return stacked(line.result.recovery, factor=100)
+        return text(pretty(f"{100 * low:.0f} to {100 * high:.0f}"))
+    return text(NONE)
 
 
 def _whole(number: Html, unit: str) -> Html:
@@ -309,7 +326,7 @@ def _to_know(tube: FractionResult) -> Html:
     """Return the advised action, and what a reader must know before following it."""
     advice = None
     if tube.decision is not None:
-        advice = tag("b", action_words(tube.decision), title=tube.decision.sentence)
+        advice = tag("b", action_words(tube.decision), title=worded(tube.decision.sentence))
     return tag("td", advice, *_remarks(tube.flags, advised=advice is not None), class_="know")
 
 
@@ -341,7 +358,10 @@ def flag_list(flags: Sequence[Flag]) -> Html | None:
         return None
     return tag(
         "ul",
-        [tag("li", severity_mark(flag), tag("span", flag.message)) for flag in flags],
+        [
+            tag("li", severity_mark(flag), tag("span", whole_units(worded(flag.message))))
+            for flag in flags
+        ],
         class_="flags",
     )
 
@@ -358,6 +378,7 @@ def _legend_line() -> Html:
         "± is one standard uncertainty (k = 1); a range in brackets or below a share is a 95 % "
         "interval. A share is of the coloured pigment by mass: colourless matter (lipid, wax, "
         "solvent left behind) cannot be seen in a scan. Recovery is against the same pigment in "
-        "what was loaded.",
+        "what was loaded. ",
+        tag("span", "Every underlined number leads to how it came about.", class_="on-screen"),
         class_="legend",
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from unicodedata import combining, east_asian_width
 
+from specfrac.names import worded
 from specfrac.plots import reported_lines
 from specfrac.report.markup import HARMFUL
 from specfrac.report.names import SEVERITY_WORDS, full_name
 from specfrac.report.numbers import NONE, plus_minus, share
-from specfrac.report.summary import action_words, made_on_column
+from specfrac.report.summary import action_words
 
 if TYPE_CHECKING:
     from specfrac.run import FractionResult, RunResult
@@ -46,7 +47,9 @@ def terminal_summary(result: RunResult) -> str:
     lines.insert(1, "  ".join("-" * width for width in widths))
     lines = [line.rstrip() for line in lines]
     lines += ["", "± is one standard uncertainty. Colourless matter cannot be seen in a scan."]
-    lines += [f"{SEVERITY_WORDS[flag.severity]}: {_clean(flag.message)}" for flag in result.flags]
+    lines += [
+        f"{SEVERITY_WORDS[flag.severity]}: {_clean(worded(flag.message))}" for flag in result.flags
+    ]
     return "\n".join(lines)
 
 
@@ -64,7 +67,7 @@ def _row(tube: FractionResult) -> tuple[str, ...]:
     line = next(line for line in reported_lines(tube) if line.key == purity.main)
     label = line.label if len(line.members) > 1 else full_name(line.key)
     found = line.result
-    if made_on_column(line) and (found.recovery is not None or found.recovery_note):
+    if found.made_on_column:
         recovery = "see balance"
     elif found.recovery is None and found.recovery_interval is not None:
         low, high = found.recovery_interval

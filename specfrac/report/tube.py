@@ -6,7 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from specfrac.names import worded
 from specfrac.plots import ReportedLine, left_out_ranges, reported_lines
+from specfrac.report.indices import indices_block
 from specfrac.report.markup import Html, joined, tag, text
 from specfrac.report.names import (
     GROUP_NAMES,
@@ -18,26 +20,32 @@ from specfrac.report.names import (
     workings_id,
 )
 from specfrac.report.numbers import (
+    MINUS,
     NONE,
     counted,
     limit,
     plus_minus,
     pretty,
     probability,
+    share,
     share_split,
     significant,
     stacked,
+    whole_units,
 )
 from specfrac.report.pictures import Drawings, scan_picture, scan_stem, tube_numbers
 from specfrac.report.summary import action_words, flag_list, recovery_figure
-from specfrac.report.workings import mass_limit, tube_workings
+from specfrac.report.tube_workings import PURITY, mass_limit, sums_of, tube_workings
+from specfrac.report.workings import unfolding
 
 if TYPE_CHECKING:
-    from specfrac.equations import EquationResult
+    from specfrac.equations import EquationLine, EquationResult
     from specfrac.fitting.results import MixtureFit
     from specfrac.run import FractionResult, GroupResult, RunResult
 
 HANDLED = ("pool", "re-run", "dilute and rescan")  # solvents are handled again
+READING_WORDS = {"scan": "", "before": " before acid", "after": " after acid",
+                 "difference": " before less after acid"}  # fmt: skip
 STATES = {True: "quantified", False: "detected"}
 
 
@@ -57,6 +65,7 @@ def tube_section(result: RunResult, number: int, drawn: Drawings) -> Html:
         tag(
             "div",
             sentence(tube),
+            _more_on_purity(result, tube, number),
             advice(tube, tube_numbers(result)),
             flag_list(tube.flags),
             *_measured(result, tube, number, drawn),
@@ -86,7 +95,7 @@ def _about(tube: FractionResult) -> Html:
 def sentence(tube: FractionResult) -> Html:
     """Return what is in a tube in plain words."""
     if tube.purity is not None:
-        return tag("p", tube.purity.sentence, class_="sentence")
+        return tag("p", whole_units(worded(tube.purity.sentence)), class_="sentence")
     if tube.identification:
         return _identified(tube)
     if tube.pigments:
@@ -96,6 +105,27 @@ def sentence(tube: FractionResult) -> Html:
     else:
         words = "This scan could not be fitted; the remarks say why."
     return tag("p", words, class_="sentence")
+
+
+def _more_on_purity(result: RunResult, tube: FractionResult, number: int) -> Html | None:
+    """Return share in moles and enrichment, with the way to how they came about."""
+    found = tube.purity
+    if found is None:
+        return None
+    words = f"By amount {share(found.share_amount, found.amount_interval)} "
+    words += joint_name(found.members)
+    enriched = found.enrichment
+    if enriched is not None and math.isfinite(enriched.value):
+        words += (
+            f"; by mass enriched {plus_minus(enriched)} times over {result.balance.loaded_name}"
+        )
+    how = unfolding("How the purity came about", workings_id(number, PURITY))
+    return tag(
+        "p",
+        whole_units(f"{words}. "),
+        tag("span", how, ".", class_="on-screen"),
+        class_="legend",
+    )
 
 
 def advice(tube: FractionResult, numbers: Mapping[str, int] | None = None) -> Html | None:
@@ -124,7 +154,7 @@ def advice(tube: FractionResult, numbers: Mapping[str, int] | None = None) -> Ht
     return tag(
         "p",
         tag("b", f"Advice: {action_words(one)}. "),
-        one.sentence,
+        whole_units(worded(one.sentence)),
         " ",
         tag("small", f"Rule: {'; '.join(basis)}."),
         # a fragment stands alone and has no section of cautions to lead to
@@ -189,6 +219,7 @@ def _measured(
         composition_table(tube, number),
         _details(tube.fit),
         _second_opinion(tube, tube.equations),
+        indices_block(tube),
         tube_workings(result, number),
     ]
 
@@ -246,7 +277,7 @@ def composition_table(tube: FractionResult, number: int, *, links: bool = True) 
         "State; reference",
     )
     rows = [_line_row(tube, line, number, links) for line in reported_lines(tube)]
-    rows += [_group_row(group) for group in tube.groups if not group.merged and group.detected]
+    rows += [_group_row(group, number, links) for group in sums_of(tube)]
     return _table("Composition with uncertainties", heads, rows, class_="composition")
 
 
@@ -268,7 +299,7 @@ def _line_row(tube: FractionResult, line: ReportedLine, number: int, links: bool
         head,
         [tag("td", figure, class_="figure") for figure in figures],
         _share_cell(line),
-        tag("td", recovery_figure(line, links=links), class_="figure"),
+        tag("td", recovery_figure(one, links=links), class_="figure"),
         tag("td", tag("small", _state(line)), class_="state"),
     )
 
@@ -329,8 +360,9 @@ def _bar(value: float, interval: tuple[float, float], colour: str) -> Html:
     )
 
 
-def _group_row(group: GroupResult) -> Html:
-    name = GROUP_NAMES.get(group.name, joint_name(group.members))
+def _group_row(group: GroupResult, number: int, links: bool) -> Html:
+    words = GROUP_NAMES.get(group.name, joint_name(group.members))
+    name = tag("a", words, href=f"#{workings_id(number, group.name)}") if links else text(words)
     interval = share_split(group.share_mass, group.share_interval)
     equivalents = any(factor != 1 for factor in group.factors)
     shown = NONE if equivalents else interval[0]
@@ -342,7 +374,7 @@ def _group_row(group: GroupResult) -> Html:
             for one in (group.concentration, group.mass, group.amount)
         ],
         tag("td", tag("span", shown, class_="beside-bar"), class_="share"),
-        tag("td", stacked(group.recovery, factor=100), class_="figure"),
+        tag("td", recovery_figure(group, links=links), class_="figure"),
         tag("td", tag("small", "sum")),
         class_="group",
     )
@@ -393,6 +425,29 @@ def _set_words(one: EquationResult) -> str:
     return f"{published.source}; for {published.solvent_as_published}."
 
 
+def _formulas(one: EquationResult) -> list[str]:
+    """Return the lines of a set as published."""
+    return [
+        f"{full_name(line.output)} ({line.unit}) = {_formula(line)}"
+        for line in one.equation_set.lines
+    ]
+
+
+def _formula(line: EquationLine) -> str:
+    terms = [
+        (term.coefficient, f"A({term.wavelength:g}{READING_WORDS[term.reading]})")
+        for term in line.terms
+    ]
+    terms += [
+        (line.chlorophyll_a_coefficient, "c(chlorophyll a)"),
+        (line.chlorophyll_b_coefficient, "c(chlorophyll b)"),
+    ]
+    written = " ".join(
+        f"{'+' if factor > 0 else MINUS} {abs(factor):g} {what}" for factor, what in terms if factor
+    ).removeprefix("+ ")
+    return written if line.divisor == 1 else f"({written}) / {line.divisor:g}"
+
+
 def _readings(one: EquationResult) -> list[str]:
     read = ", ".join(
         f"A({wavelength:g} nm) {pretty(f'{value:.4f}')}"
@@ -410,7 +465,7 @@ def _reasons(found: Sequence[EquationResult]) -> Html | None:
     listed = [
         (at, words)
         for at, one in enumerate(found, start=1)
-        for words in (*_readings(one), *dict.fromkeys(one.reasons))
+        for words in (*_readings(one), *_formulas(one), *map(worded, dict.fromkeys(one.reasons)))
     ]
     if not listed:
         return None
