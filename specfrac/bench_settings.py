@@ -7,15 +7,9 @@ source and the range a user may set it to.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import lru_cache
 
-from specfrac.errors import InputError, did_you_mean
-from specfrac.references import read_table
-from specfrac.settings import Limit, Settings
-
-BENCH = "bench.csv"
-QUALIFICATION = "qualification_limits.csv"
+from specfrac.settings import Settings, read_settings, with_changes
 
 RISING = (
     ("plate_resolution_acceptable", "plate_resolution_clean"),
@@ -26,75 +20,37 @@ RISING = (
     ("plan_extraction_low", "plan_extraction_high"),
     ("claims_dry_matter_low", "claims_dry_matter_high"),
 )
-"""Pairs of settings of which the second must not be below the first."""
+"""Pairs of settings of the bench of which the second must not be below the first."""
+
+SOURCE = "set by the user"
 
 
-@lru_cache(maxsize=2)
-def _defaults(table: str) -> Settings:
-    return Settings(
-        {
-            row["key"]: Limit(
-                row["key"],
-                float(row["value"]),
-                row["unit"],
-                float(row["minimum"]),
-                float(row["maximum"]),
-                row["source"],
-                row["note"],
-            )
-            for row in read_table(table).rows
-        }
-    )
+@lru_cache(maxsize=1)
+def _bench() -> Settings:
+    return read_settings("bench.csv")
+
+
+@lru_cache(maxsize=1)
+def _qualification() -> Settings:
+    return read_settings("qualification_limits.csv")
 
 
 def bench_settings(changes: Mapping[str, float] | None = None) -> Settings:
     """Return the settings of plates, planning and worked figures, some of them changed.
 
-    Parameters
-    ----------
-    changes : mapping of str to float, optional
-
-    Returns
-    -------
-    Settings
-
-    Raises
-    ------
-    InputError
-        If a key is not known, or a value lies outside its range or out of order.
+    Parameters and errors as in `specfrac.settings.with_changes`.
 
     Examples
     --------
     >>> bench_settings({"plan_absorbance_high": 1.2})["plan_absorbance_high"]
     1.2
     """
-    return _changed(BENCH, changes or {})
+    return with_changes(_bench(), changes or {}, source=SOURCE, rising=RISING)
 
 
 def qualification_limits(changes: Mapping[str, float] | None = None) -> Settings:
     """Return the limits of an instrument's qualification, some of them changed.
 
-    Parameters and errors as in `bench_settings`.
+    Parameters and errors as in `specfrac.settings.with_changes`.
     """
-    return _changed(QUALIFICATION, changes or {})
-
-
-def _changed(table: str, changes: Mapping[str, float]) -> Settings:
-    limits = dict(_defaults(table).limits)
-    for key, value in changes.items():
-        if key not in limits:
-            raise InputError(f"the setting {key!r} is not known. {did_you_mean(key, limits)}")
-        limit = limits[key]
-        if not limit.minimum <= value <= limit.maximum:
-            raise InputError(
-                f"{key} is {value:g}, but must lie between {limit.minimum:g} and "
-                f"{limit.maximum:g} ({limit.unit})."
-            )
-        limits[key] = replace(limit, value=value, source="set by the user", changed=True)
-    for low, high in RISING:
-        if low in limits and limits[low].value > limits[high].value:
-            raise InputError(
-                f"{low} is {limits[low].value:g}, above {high} = {limits[high].value:g}. "
-                "Set both, the second not below the first."
-            )
-    return Settings(limits)
+    return with_changes(_qualification(), changes or {}, source=SOURCE, rising=())

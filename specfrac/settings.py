@@ -6,7 +6,7 @@ data, each number with its source and what it is for.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import MappingProxyType
@@ -71,33 +71,41 @@ class Settings:
         return {key: limit.value for key, limit in self.limits.items()}
 
 
-@lru_cache(maxsize=1)
-def default_settings() -> Settings:
-    """Return the limits of ``plausibility.csv``.
-
-    The linear limit of the fit has its number in the error model of the fit.
-    """
-    limits = {}
-    for row in read_table("plausibility.csv").rows:
-        value = LINEAR_LIMIT if row["key"] == "linear_limit" else float(row["value"])
-        limits[row["key"]] = Limit(
-            row["key"],
-            value,
-            row["unit"],
-            float(row["minimum"]),
-            float(row["maximum"]),
-            row["source"],
-            row["note"],
-        )
-    return Settings(limits)
+def read_settings(table: str) -> Settings:
+    """Return the limits of a table of the reference data; a blank value is NaN."""
+    return Settings(
+        {
+            row["key"]: Limit(
+                row["key"],
+                float(row["value"] or "nan"),
+                row["unit"],
+                float(row["minimum"]),
+                float(row["maximum"]),
+                row["source"],
+                row["note"],
+            )
+            for row in read_table(table).rows
+        }
+    )
 
 
-def changed_settings(changes: Mapping[str, float]) -> Settings:
-    """Return the default settings with some of them changed.
+def with_changes(
+    settings: Settings,
+    changes: Mapping[str, float],
+    *,
+    source: str,
+    rising: Iterable[tuple[str, str]],
+) -> Settings:
+    """Return settings with some of them changed.
 
     Parameters
     ----------
+    settings : Settings
     changes : mapping of str to float
+    source : str
+        Who changed them.
+    rising : iterable of tuple of str
+        Pairs of keys of which the second must not be below the first.
 
     Returns
     -------
@@ -107,13 +115,8 @@ def changed_settings(changes: Mapping[str, float]) -> Settings:
     ------
     InputError
         If a key is not known, or a value lies outside its range or out of order.
-
-    Examples
-    --------
-    >>> changed_settings({"closure_low": 0.6})["closure_low"]
-    0.6
     """
-    limits = dict(default_settings().limits)
+    limits = dict(settings.limits)
     for key, value in changes.items():
         if key not in limits:
             raise InputError(f"the setting {key!r} is not known. {did_you_mean(key, limits)}")
@@ -123,14 +126,38 @@ def changed_settings(changes: Mapping[str, float]) -> Settings:
                 f"{key} is {value:g}, but must lie between {limit.minimum:g} and "
                 f"{limit.maximum:g} ({limit.unit})."
             )
-        limits[key] = replace(limit, value=value, source="run sheet", changed=True)
-    for low, high in RISING:
+        limits[key] = replace(limit, value=value, source=source, changed=True)
+    for low, high in rising:
         if limits[low].value > limits[high].value:
             raise InputError(
                 f"{low} is {limits[low].value:g}, above {high} = {limits[high].value:g}. "
                 "Set both, the second not below the first."
             )
     return Settings(limits)
+
+
+@lru_cache(maxsize=1)
+def default_settings() -> Settings:
+    """Return the limits of ``plausibility.csv``.
+
+    The linear limit of the fit has its number in the error model of the fit.
+    """
+    limits = dict(read_settings("plausibility.csv").limits)
+    limits["linear_limit"] = replace(limits["linear_limit"], value=LINEAR_LIMIT)
+    return Settings(limits)
+
+
+def changed_settings(changes: Mapping[str, float]) -> Settings:
+    """Return the default settings with some of them changed by a run sheet.
+
+    Parameters and errors as in `with_changes`.
+
+    Examples
+    --------
+    >>> changed_settings({"closure_low": 0.6})["closure_low"]
+    0.6
+    """
+    return with_changes(default_settings(), changes, source="run sheet", rising=RISING)
 
 
 @lru_cache(maxsize=1)
