@@ -24,6 +24,7 @@ from specfrac.compare import (
 from specfrac.compare.analysis import Point, compare_measure
 from specfrac.compare.limits import default_limits
 from specfrac.compare.measures import Measure, Value, parted, summarise_run
+from specfrac.compare.sentences import others_sentence
 from specfrac.errors import InputError
 
 _path = Path(__file__).with_name("compare_example.py")
@@ -353,7 +354,7 @@ def test_two_pairs_never_claim_more_than_a_paired_test_of_two_pairs_can():
 
 @pytest.mark.parametrize(
     ("own", "advice"),
-    [(0.05, "more runs would help more"), (1.0, "better measurement would help more")],
+    [(0.05, "more runs would help more"), (1.0, "better or repeated measurement would help more")],
 )
 def test_it_says_what_dominates(own, advice):
     rng = np.random.default_rng(5)
@@ -444,9 +445,48 @@ def test_a_primary_measure_can_be_declared():
 
 
 def test_rank_tests_say_when_they_cannot_reach():
+    """3 + 3 runs have 20 orders, so 2/20 is the least a two-sided rank test can give."""
     result = compare_runs(example.season({"shake": 3, "steep": 3}, blocks=("",)))
     told = " ".join(result.primary.remarks)
     assert "cannot reach p < 0.05 with so few runs: its smallest p-value here is 0.1" in told
+    assert result.primary.ranks.attainable_p == pytest.approx(2 / math.comb(6, 3))
+
+
+def test_a_rank_test_is_set_beside_the_test_it_belongs_to():
+    result = compare_runs(example.season({"shake": 8, "steep": 8}, **BETTER))
+    assert any(one.startswith("The rank test") for one in result.primary.remarks)
+    for one in result.measures[1:]:
+        (told,) = [each for each in one.remarks if "rank test" in each]
+        assert "before correction" in told.lower()
+
+
+def test_one_sentence_says_what_is_claimed_of_the_other_measures():
+    result = compare_runs(example.season({"shake": 6, "steep": 6}, scatter=0.02, **BETTER))
+    told = others_sentence(result.measures)
+    claimed = [one for one in result.measures[1:] if one.verdict in ("wins", "differ")]
+    assert {one.measure.key for one in claimed} == {"extracted:carotenoids", "obtained"}
+    assert f"{len(claimed)} differ: all carotenoids extracted (shake wins)" in told
+    assert f"For {len(result.measures) - 1 - len(claimed)} the data cannot tell" in told
+    assert told in comparison_html(result) and result.record()["others"] == told
+    assert told in re.sub(r"\n\s+", " ", terminal_comparison(result))
+    nothing = compare_runs(example.season({"shake": 4, "steep": 4}))
+    assert "none is told apart" in others_sentence(nothing.measures)
+    assert others_sentence(nothing.measures[:1]) == ""
+
+
+def test_runs_that_lack_a_measure_are_named_beside_its_conclusion():
+    records = example.season({"shake": 6, "steep": 6})
+    for row in records[0]["fractions"][1]["pigments"]:
+        row["recovery"] = None
+    one = compare_runs(records).measure("recovery")
+    assert one.missing == ("shake-0",)
+    assert "shake-0 gives no value. Where a run gives none" in " ".join(one.remarks)
+
+
+def test_few_degrees_of_freedom_make_the_split_of_the_variance_rough():
+    few, more = (compare_runs(example.season({"a": n, "b": n}, blocks=("",))) for n in (2, 8))
+    assert "this split is rough" in " ".join(few.primary.remarks)
+    assert "this split is rough" not in " ".join(more.primary.remarks)
 
 
 # Runs that are less comparable

@@ -23,7 +23,7 @@ from specfrac.compare.drawing import (
     shapes_of,
     trade_picture,
 )
-from specfrac.compare.sentences import conclusion_words
+from specfrac.compare.sentences import conclusion_words, others_sentence
 from specfrac.compare.wording import (
     capital,
     fixed,
@@ -44,6 +44,7 @@ from specfrac.report.summary import flag_list
 if TYPE_CHECKING:
     from specfrac.compare.comparison import Comparison
     from specfrac.compare.measures import InputDigest
+    from specfrac.settings import Settings
 
 FAMILY_WORDS = {
     "extracted": "Extracted, per gram of tissue",
@@ -144,6 +145,9 @@ def _heading(comparison: Comparison) -> Html:
         counted(len(comparison.methods), "method"),
         counted(len(comparison.blocks), "block") if comparison.blocks else "no blocks stated",
     ]
+    bases = sorted({run.tissue_basis for run in comparison.runs if run.tissue_basis})
+    if bases:
+        facts.append(f"per gram of {' and '.join(bases)} tissue")
     if dates:
         facts.append(dates[0] if dates[0] == dates[-1] else f"{dates[0]} to {dates[-1]}")
     return tag(
@@ -159,9 +163,11 @@ def _answer(comparison: Comparison) -> Html:
     return joined(
         tag("p", unbroken(first.sentence), class_="answer"),
         _remarks(first.remarks),
+        tag("p", others) if (others := others_sentence(comparison.measures)) else None,
         tag(
             "p",
-            f"The measure that decides is chosen {comparison.primary_reason}.",
+            f"The measure that decides is chosen {comparison.primary_reason}. Declare it before "
+            "the runs are made, not after they are seen.",
             class_="legend",
         ),
     )
@@ -236,8 +242,10 @@ def _measures_section(comparison: Comparison) -> Html:
                 "Ratio and difference are the first method over, and minus, the second, with 95 % "
                 "intervals; differences of fractions are in percentage points. p is corrected for "
                 "the number of methods and, except for the measure that decides, for the number of "
-                "measures (Holm). Where nothing is claimed, look at the interval: it says how "
-                "large a difference could have stayed unseen.",
+                "measures (Holm). Intervals are not corrected for the number of measures. Measures "
+                "overlap: what is true of one pigment shows in every sum and ratio that holds it. "
+                "Where nothing is claimed, look at the interval: it says how large a difference "
+                "could have stayed unseen.",
                 class_="legend",
             ),
         ),
@@ -402,7 +410,7 @@ def _details(one: MeasureComparison, comparison: Comparison) -> Html:
         _remarks(one.remarks),
         None if one.primary else _figure(one, comparison),
         _methods_table(one),
-        _pairs_table(one),
+        _pairs_table(one, comparison.settings),
         missing,
         # paper shows what decides and what is claimed; the table has the rest
         class_="measure on-paper" if one.primary or one.verdict in (WINS, DIFFER) else "measure",
@@ -437,7 +445,7 @@ def _methods_table(one: MeasureComparison) -> Html | None:
             for size in (held.spread, held.scatter.measurement, held.scatter.between)
         )
         cells = (
-            str(held.count) + (f" ({held.censored} limits)" if held.censored else ""),
+            str(held.count) + (f" ({counted(held.censored, 'limit')})" if held.censored else ""),
             number(one.measure, held.mean, half) if math.isfinite(held.mean) else NONE,
             interval_words(one.measure, held.interval) if math.isfinite(half) else NONE,
             number(one.measure, held.shared_uncertainty, held.shared_uncertainty),
@@ -453,10 +461,14 @@ def _methods_table(one: MeasureComparison) -> Html | None:
             )
         )
     heads = (
-        "Method", "Runs", f"Mean, {unit}", "95 % interval", "Shared u", "Scatter of a run",
-        "measurement alone", "between runs",
+        "Method", "Runs", f"Mean, {unit}", "95 % interval", "Shared error", "Scatter seen",
+        "Measurement", "Between runs",
     )  # fmt: skip
-    return _table("Means of the methods; scatters are standard deviations", heads, rows)
+    caption = (
+        "Means of the methods. Standard deviations: error that all runs share; scatter of a run as "
+        "seen; what its own measurement explains of it; what is left between runs"
+    )
+    return _table(caption, heads, rows)
 
 
 def _spread(one: MeasureComparison, size: float, mean: float, relative: bool) -> str:
@@ -470,7 +482,7 @@ def _spread(one: MeasureComparison, size: float, mean: float, relative: bool) ->
     return f"{significant(size, 2)} ({told})"
 
 
-def _pairs_table(one: MeasureComparison) -> Html | None:
+def _pairs_table(one: MeasureComparison, settings: Settings) -> Html | None:
     if not one.differences:
         return None
     rows = []
@@ -494,11 +506,16 @@ def _pairs_table(one: MeasureComparison) -> Html | None:
             )
         )
     unit = unit_of(one.measure, difference=True)
+    chance, wanted = (percent_words(settings[key]) for key in ("power", "wanted_difference"))
     heads = (
         "Methods", f"Difference, {unit}", "95 % interval", "Ratio", "Effect size", "p",
-        "p corrected", "Detectable", "Runs needed",
+        "p corrected", f"Found in {chance}", f"Runs for {wanted}",
     )  # fmt: skip
-    return _table(f"Differences, by {one.differences[0].test}", heads, rows)
+    caption = (
+        f"Differences, by {one.differences[0].test}. Last: true difference that this design finds "
+        f"with a chance of {chance}; runs of each method that find {wanted} of the mean so"
+    )
+    return _table(caption, heads, rows)
 
 
 def _ratio_cell(pair: Difference) -> str:
@@ -643,17 +660,23 @@ def _method_words(level: float, power: float) -> tuple[str, ...]:
         "within blocks: value = method + block, with a covariance that allows each method its own "
         "scatter (MacKinnon and White 1985) and Satterthwaite degrees of freedom; with one run of "
         "each method in each block that is the paired t test. Where no chain of blocks links two "
-        "methods, no p-value is given. Ratios have Fieller's interval, or come from the "
+        "methods, no p-value is given. The conclusion is about these blocks; whether it holds in "
+        "others only more blocks can tell. Ratios have Fieller's interval, or come from the "
         "logarithmic scale. The effect size is the difference over the scatter of a run, corrected "
         "for small samples (Hedges 1981).",
-        "Errors that all runs share (absorptivity and band shape of one reference, photometer, "
-        "cuvette) widen absolute values; between methods measured the same way only what is left "
-        "after subtraction counts. The scatter of runs is parted into their own measurement and "
-        "the rest by restricted maximum likelihood, the measurement uncertainties taken as known.",
+        "The scatter that the test goes by is the one seen between runs, with its few degrees of "
+        "freedom; stated measurement uncertainties do not replace it. Errors that all runs share "
+        "(absorptivity and band shape of one reference, photometer, cuvette) widen absolute "
+        "values; of a difference between methods measured the same way they widen only what is "
+        "left after subtraction. They are added as a normal error of stated size beside the t "
+        "distributed one, so that they can only widen an interval. To say what the scatter comes "
+        "from, it is parted into the runs' own measurement, its uncertainty taken as stated, and "
+        "the rest, by restricted maximum likelihood.",
         f"A difference is claimed at p < {level:g}; intervals hold {percent_words(1 - level)}. The "
         f"smallest detectable difference is the one this design finds with a chance of "
-        f"{percent_words(power)} (noncentral t). Deviating runs are named by Grubbs' test and "
-        "kept. That no difference was found is no proof that there is none.",
+        f"{percent_words(power)}, taken over how variances vary with so few runs. Deviating runs "
+        "are named by Grubbs' test and kept. That no difference was found is no proof that there "
+        "is none.",
     )
 
 

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 ONE_SIDE = 0.5  # of a variance; what has more than half of it dominates
+ROUGH_DF = 5.0  # a variance of fewer degrees of freedom is known to a factor of two at best
 
 
 class Marked(Protocol):
@@ -357,6 +358,7 @@ def remarks_of(
     remarks = [
         *_mark_remarks(one, clean, marks),
         *_outlier_remarks(one, without_outliers, settings),
+        *_missing_remarks(one),
         *_interval_remarks(one),
         *_dominance_remarks(one),
         *_rank_remarks(one, settings),
@@ -364,6 +366,38 @@ def remarks_of(
         *_other_remarks(one, settings),
     ]
     return tuple(remarks)
+
+
+def others_sentence(measures: Sequence[MeasureComparison]) -> str:
+    """Return what is claimed of all measures but the primary, or ``""`` without any.
+
+    Parameters
+    ----------
+    measures : sequence of MeasureComparison
+        The primary first.
+
+    Returns
+    -------
+    str
+    """
+    others = measures[1:]
+    if not others:
+        return ""
+    claimed = [one for one in others if one.verdict in (WINS, DIFFER)]
+    told = "; ".join(f"{one.measure.words} ({conclusion_words(one)})" for one in claimed)
+    head = f"Of {counted(len(others), 'other measure')}, corrected for their number, "
+    if not claimed:
+        head += "none is told apart"
+    else:
+        verb = "differs" if len(claimed) == 1 else "differ"
+        head += f"{len(claimed)} {verb}: {told}"
+    open_ones = sum(one.verdict == CANNOT_TELL for one in others)
+    if claimed and open_ones:
+        head += f". For {open_ones} the data cannot tell"
+    silent = len(others) - len(claimed) - open_ones
+    if silent:
+        head += f"; {silent} could not be compared"
+    return f"{head}."
 
 
 def conclusion_words(one: MeasureComparison) -> str:
@@ -432,6 +466,17 @@ def _was(out: Sequence[Point]) -> str:
     return "was" if len(out) == 1 else "were"
 
 
+def _missing_remarks(one: MeasureComparison) -> list[str]:
+    """Name runs without the measure: a mean of the others may be moved by what they lack."""
+    if not one.missing or one.verdict not in (WINS, DIFFER, CANNOT_TELL):
+        return []
+    verb = "gives" if len(one.missing) == 1 else "give"
+    return [
+        f"{listed(one.missing)} {verb} no value. Where a run gives none because it holds little, "
+        "the mean of the others is not that of all."
+    ]
+
+
 def _interval_remarks(one: MeasureComparison) -> list[str]:
     """Explain an interval that excludes no difference although nothing is claimed."""
     if one.verdict != CANNOT_TELL or one.primary:
@@ -445,8 +490,8 @@ def _interval_remarks(one: MeasureComparison) -> list[str]:
         return []
     pair = tempting[0]
     return [
-        f"By itself this difference would count ({p_words(pair.p_value)}), but among so many "
-        f"measures one of this size is to be expected ({p_words(pair.p_corrected)} corrected)."
+        f"Looked at alone this difference would count ({p_words(pair.p_value)}); among so many "
+        f"measures one like it comes up by chance ({p_words(pair.p_corrected)} corrected)."
     ]
 
 
@@ -458,22 +503,39 @@ def _dominance_remarks(one: MeasureComparison) -> list[str]:
             return _unknown_parts(one)
         return []
     pair = min(known, key=lambda each: each.p_value)
-    measured = f"{percent_words(pair.measurement_part)} is the runs' own measurement" + (
-        f" (mostly {source})" if (source := _largest_own(one, pair)) else ""
+    told = f"{_parts_words(one, pair)}: {_advice(pair)}"
+    if pair.df < ROUGH_DF:
+        told += f" With {pair.df:.1f} degrees of freedom this split is rough."
+    return [told]
+
+
+def _parts_words(one: MeasureComparison, pair: Difference) -> str:
+    source = _largest_own(one, pair)
+    measured = percent_words(pair.measurement_part) + (f" (mostly {source})" if source else "")
+    shared = f"errors of references and instrument {percent_words(pair.shared_part)}"
+    if pair.between_part > 0:
+        return (
+            "Of the variance of the difference scatter between runs makes up "
+            f"{percent_words(pair.between_part)}, the runs' own measurement {measured}, {shared}"
+        )
+    return (
+        "The runs scatter no more than their own measurement explains. Of the variance of the "
+        f"difference it makes up {measured}, {shared}"
     )
-    told = (
-        f"Of the variance of the difference, {percent_words(pair.between_part)} is scatter "
-        f"between runs, {measured}, {percent_words(pair.shared_part)} errors of references and "
-        "instrument"
-    )
+
+
+def _advice(pair: Difference) -> str:
+    """Say what would narrow the difference; more runs average own errors, too."""
     if pair.foreign_part > ONE_SIDE:
-        return [f"{told}: measure both methods in the same solvent with the same reference."]
+        return "measure both methods in the same solvent with the same reference."
     if pair.shared_part > ONE_SIDE:
-        return [f"{told}, which scale the difference and leave the ratio: better references "
-                "would help more than more runs."]  # fmt: skip
+        return (
+            "better references would help more than more runs. Such errors scale the difference "
+            "and hardly touch the ratio."
+        )
     if pair.measurement_part > ONE_SIDE:
-        return [f"{told}: better measurement would help more than more runs."]
-    return [f"{told}: more runs would help more than better measurement."]
+        return "better or repeated measurement would help more than more runs."
+    return "more runs would help more than better measurement."
 
 
 def _unknown_parts(one: MeasureComparison) -> list[str]:
@@ -501,9 +563,16 @@ def _rank_remarks(one: MeasureComparison, settings: Settings) -> list[str]:
             f"A rank test ({ranks.name}) cannot reach p < {level:g} with so few runs: its smallest "
             f"p-value here is {ranks.attainable_p:.2g}."
         ]
-    agrees = (ranks.p_value < level) == (min(p.p_value for p in one.differences) < level)
-    return [f"The rank test ({ranks.name}) {'agrees' if agrees else 'disagrees'}: "
-            f"{p_words(ranks.p_value)}."]  # fmt: skip
+    smallest = min(pair.p_value for pair in one.differences)
+    agrees = (ranks.p_value < level) == (smallest < level)
+    if one.primary or agrees:
+        verb = "agrees" if agrees else "disagrees"
+        told = f"The rank test ({ranks.name}) {verb}: {p_words(ranks.p_value)}"
+        return [f"{told}." if one.primary else f"{told} before correction."]
+    return [
+        f"Before correction the rank test ({ranks.name}) gives {p_words(ranks.p_value)}, the test "
+        f"above {p_words(smallest)}."
+    ]
 
 
 def _block_remarks(one: MeasureComparison, settings: Settings) -> list[str]:
@@ -532,8 +601,9 @@ def _other_remarks(one: MeasureComparison, settings: Settings) -> list[str]:
     censored = sum(held.censored for held in one.methods)
     if censored:
         told.append(
-            f"{counted(censored, 'value')} only known as a limit: means by maximum likelihood, the "
-            "test by ranks; a limit never counts as zero."
+            f"{counted(censored, 'value')} {'is' if censored == 1 else 'are'} only known as a "
+            "limit and counted as such, never as zero: means are by maximum likelihood, the test "
+            "is by ranks."
         )
     if one.overall is not None and math.isfinite(one.overall.p_value):
         told.append(f"All methods at once: {one.overall.name}, {p_words(one.overall.p_value)}.")
@@ -544,7 +614,12 @@ def _other_remarks(one: MeasureComparison, settings: Settings) -> list[str]:
         )
     level = settings["outlier_significance"]
     quiet = [held.method for held in one.methods if held.scatter.p_deficit < level]
-    if quiet:
+    if quiet and one.measure.family == "share":
+        told.append(
+            "Shares come from estimates that stop at zero, so that close to 100 % they scatter "
+            "less than their stated uncertainty."
+        )
+    elif quiet:
         told.append(
             f"Runs of {joined_words(quiet)} agree better than their stated measurement "
             "uncertainty: that may be stated too large."

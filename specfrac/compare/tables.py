@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from specfrac.compare.sentences import others_sentence
 from specfrac.records import csv_bytes, json_bytes, plain, write_files
 
 if TYPE_CHECKING:
@@ -223,6 +224,7 @@ def comparison_record(comparison: Comparison) -> dict[str, Any]:
                 "winner": comparison.primary.winner,
                 "sentence": comparison.primary.sentence,
             },
+            "others": others_sentence(comparison.measures),
             "methods": comparison.methods,
             "blocks": comparison.blocks,
             "runs": [

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from specfrac.compare.sentences import conclusion_words
+from specfrac.compare.sentences import conclusion_words, others_sentence
 from specfrac.compare.wording import interval_words, number, p_words
 from specfrac.report.markup import HARMFUL
 from specfrac.report.names import SEVERITY_WORDS
@@ -41,6 +41,7 @@ def terminal_comparison(comparison: Comparison) -> str:
         "",
         *_wrapped(first.sentence),
         *(line for remark in first.remarks for line in _wrapped(remark, "  ")),
+        *_wrapped(others_sentence(comparison.measures), "  "),
         *_wrapped(f"Primary measure {comparison.primary_reason}.", "  "),
         "",
         *_table(comparison.measures),
