@@ -8,12 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from specfrac.errors import FitError, InputError
-from specfrac.fitting import Identification, MixtureFit, fit_mixtures, identify
+from specfrac.fitting import Identification, MixtureFit, fit_mixtures
 from specfrac.flags import Flag
+from specfrac.identification import Identity, identify, identify_fitted
+from specfrac.indices import Index, indices
 from specfrac.loading import Reading
-from specfrac.records import inspect_record, json_bytes
+from specfrac.records import inspect_record, json_bytes, plain
 from specfrac.references import ReferenceLibrary
 from specfrac.scans import Scan
+from specfrac.tube_indices import main_pigment, readable
 from specfrac.uncertainty import rounded
 
 
@@ -27,8 +30,10 @@ class Inspection:
     scans : tuple of Scan
     fits : tuple of MixtureFit or None
         None without a solvent, or where the fit failed.
-    identifications : tuple of tuple of Identification
-        One list a scan; empty when the solvent is known.
+    identities : tuple of Identity
+        What each scan shows by itself: its bands, and the solvents they allow or contradict.
+    indices : tuple of tuple of Index
+        The trade's indices, one list a scan; empty without a solvent.
     flags : tuple of tuple of Flag
         One list a scan, beyond those of scan and fit.
     """
@@ -36,8 +41,14 @@ class Inspection:
     reading: Reading
     scans: tuple[Scan, ...]
     fits: tuple[MixtureFit | None, ...]
-    identifications: tuple[tuple[Identification, ...], ...]
+    identities: tuple[Identity, ...]
+    indices: tuple[tuple[Index, ...], ...]
     flags: tuple[tuple[Flag, ...], ...]
+
+    @property
+    def identifications(self) -> tuple[tuple[Identification, ...], ...]:
+        """Fits in the solvents the bands do not exclude, best first; empty with a solvent."""
+        return tuple(identity.candidates for identity in self.identities)
 
 
 def inspect_reading(
@@ -56,7 +67,8 @@ def inspect_reading(
     reading : Reading
     library : ReferenceLibrary
     solvent : str, optional
-        Never guessed for an amount: without it no concentration is given.
+        Never guessed for an amount: without it no concentration is given. A stated one is
+        weighed against all others, and flagged when the bands contradict it.
     pigments : sequence of str, optional
         Candidates; by default the eight leaf pigments.
     path_length : float
@@ -80,7 +92,7 @@ def inspect_reading(
             raise InputError(f"{name} is {value:g}, but must be a number above zero.")
     scans = tuple(reading.scans)
     if solvent is None:
-        guesses = tuple(
+        found = tuple(
             identify(scan, library, path_length=path_length, bandwidth=bandwidth) for scan in scans
         )
         message = Flag(
@@ -88,12 +100,39 @@ def inspect_reading(
             "no solvent is given: pigments are identified, concentrations are not given. "
             "Give the solvent.",
         )
-        return Inspection(reading, scans, (None,) * len(scans), guesses, ((message,),) * len(scans))
+        flags = tuple((message, *identity.flags) for identity in found)
+        return Inspection(reading, scans, (None,) * len(scans), found, ((),) * len(scans), flags)
     references = library.select(solvent=solvent, pigments=pigments)
     fits = fit_mixtures(scans, references, path_length=path_length, bandwidth=bandwidth)
     if len(fits) == 1 and not np.isfinite(fits[0].concentration).all():
         raise FitError(fits[0].message)
-    return Inspection(reading, scans, tuple(fits), ((),) * len(scans), ((),) * len(scans))
+    found = tuple(
+        identify_fitted(scan, fit, library) for scan, fit in zip(scans, fits, strict=True)
+    )
+    return Inspection(
+        reading,
+        scans,
+        tuple(fits),
+        found,
+        tuple(_indices(fit, library, bandwidth) for fit in fits),
+        tuple(identity.flags for identity in found),
+    )
+
+
+def _indices(
+    fit: MixtureFit, library: ReferenceLibrary, bandwidth: float | None
+) -> tuple[Index, ...]:
+    pigment = main_pigment(fit)
+    if pigment is None:
+        return ()
+    return indices(
+        readable(fit, 0),
+        library,
+        solvent=fit.references.solvent.key,
+        pigments=[pigment],
+        bandwidth=bandwidth,
+        noise=float(fit.noise[0]),
+    )
 
 
 def inspection_json(found: Inspection) -> str:
@@ -101,20 +140,25 @@ def inspection_json(found: Inspection) -> str:
     record = inspect_record(
         found.scans, found.fits, identifications=found.identifications, flags=found.flags
     )
+    for entry, identity, rows in zip(record["scans"], found.identities, found.indices, strict=True):
+        entry["identity"] = plain(identity.as_dict())
+        entry["indices"] = plain([one.as_dict() for one in rows])
     return json_bytes(record).decode("utf-8").rstrip("\n")
 
 
 def inspection_text(found: Inspection) -> str:
     """Return what was understood and found, as text for a terminal."""
     lines = found.reading.summary()
-    for scan, fit, guesses, more in zip(
-        found.scans, found.fits, found.identifications, found.flags, strict=True
+    for scan, fit, identity, rows, more in zip(
+        found.scans, found.fits, found.identities, found.indices, found.flags, strict=True
     ):
         lines += ["", scan.name]
         if fit is not None:
             lines += _fit_lines(fit)
-        elif guesses:
-            lines += _identification_lines(guesses)
+        lines += [f"  {line}" for line in identity.lines()]
+        if rows:
+            lines.append("  indices of the trade")
+            lines += [f"    {one.line()}" for one in rows]
         # a fit carries its scan's flags already
         flags = [*(fit.flags if fit is not None else scan.flags), *more]
         lines += [f"  {flag.severity}: {flag.message}" for flag in flags]
@@ -138,20 +182,4 @@ def _fit_lines(fit: MixtureFit) -> list[str]:
             total, error = fit.group_concentration(group)
             lines.append(f"    {group.name:<18} {rounded(1e3 * total, 1e3 * error)}  (sum)")
     lines.append(f"  unassigned: {100 * fit.unassigned_share:.1f} % of the area")
-    return lines
-
-
-def _identification_lines(guesses: Sequence[Identification]) -> list[str]:
-    lines = ["  solvents that describe the scan best, with the pigments they would mean"]
-    best = guesses[0].score
-    for guess in guesses[:3]:
-        names = [
-            pigment
-            for pigment, found in zip(guess.fit.pigments, guess.fit.detected, strict=True)
-            if found
-        ]
-        lines.append(
-            f"    {guess.solvent:<22}{', '.join(names) or 'none'}"
-            f"  (deviance +{guess.score - best:.1f})"
-        )
     return lines

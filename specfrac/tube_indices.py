@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from specfrac.indices import Index, indices
+from specfrac.scans import Scan
 from specfrac.sheet import Fraction
 from specfrac.tube_flags import too_high
 from specfrac.uncertainty import Quantity
@@ -25,10 +26,21 @@ def clearest_scan(fit: MixtureFit) -> int:
 
 
 def main_pigment(fit: MixtureFit) -> str | None:
-    """Return the detected pigment with the highest band, or None when there is none."""
+    """Return the detected pigment with the highest band; None when there is none."""
+    if not fit.success:
+        return None
     height = fit.concentration * np.array([entry.scale for entry in fit.references.entries])
     strongest = int(np.argmax(np.where(fit.detected, height, 0.0)))
     return fit.pigments[strongest] if fit.detected[strongest] and height[strongest] > 0 else None
+
+
+def readable(fit: MixtureFit, index: int) -> Scan:
+    """Return a scan of a fit without the readings that were too high to be used.
+
+    What is too high for the fit is too high for an index.
+    """
+    scan = fit.scans[index]
+    return replace(scan, absorbance=np.where(too_high(fit, index), np.nan, scan.absorbance))
 
 
 def tube_indices(
@@ -48,16 +60,13 @@ def tube_indices(
     tuple of Index
         Empty when the fit failed or found no pigment.
     """
-    pigment = main_pigment(fit) if fit.success else None
+    pigment = main_pigment(fit)
     if pigment is None:
         return ()
     index = clearest_scan(fit)
-    scan = fit.scans[index]
-    # a reading that was too high to fit is too high for an index
-    readable = replace(scan, absorbance=np.where(too_high(fit, index), np.nan, scan.absorbance))
     after = fraction.after_acid
     return indices(
-        readable,
+        readable(fit, index),
         library,
         solvent=fit.references.solvent.key,
         pigments=[pigment],

@@ -751,3 +751,75 @@ def test_a_late_scan_and_an_unused_entry_are_noted(folder):
 
 def test_the_same_run_gives_the_same_result(folder, result):
     assert analysed(folder, SHEET).record() == result.record()
+
+
+# Solvents and indices
+
+
+def test_a_solvent_the_bands_contradict_is_flagged_in_its_tube(folder, result):
+    """The Soret band of chlorophyll b lies 5 nm further to the red in ethanol."""
+    for tube in result.fractions:
+        assert "solvent-contradicted" not in codes(tube.flags), tube.fraction.name
+        assert tube.solvent_verdict.declared == tube.fraction.solvent
+        assert tube.solvent_verdict.verdict in ("agrees", "cannot tell")
+    wrong = analysed(folder, SHEET.replace('solvent = "acetone-90"', 'solvent = "ethanol"'))
+    by_name = {tube.fraction.name: tube for tube in wrong.fractions}
+    for name in ("extract", "green wash"):
+        (flag,) = [one for one in by_name[name].flags if one.code == "solvent-contradicted"]
+        assert "contradict ethanol" in flag.message
+        assert "Check which solvent" in flag.message
+    assert "solvent-contradicted" not in codes(by_name["yellow cut"].flags)
+
+
+def test_without_a_solvent_the_scan_says_what_it_can(folder):
+    tube = analysed(folder, SHEET.replace('solvent = "acetone-90"\n', "")).fractions[0]
+    assert codes(tube.flags) >= {"no-solvent"}
+    assert tube.identity.candidates == tube.identification
+    named = tube.identification[0]
+    assert named.solvent in ("acetone-90", "acetone-80")
+    detected = {p for p, seen in zip(named.fit.pigments, named.fit.detected, strict=True) if seen}
+    assert {"chlorophyll-a", "chlorophyll-b"} <= detected
+    assert tube.indices == () and tube.solvent_verdict is None
+
+
+def test_a_scan_of_nothing_known_has_no_candidate(folder):
+    rng = np.random.default_rng(30)
+    dye = 0.6 * np.exp(-((WAVELENGTHS - 560.0) ** 2) / (2 * 15.0**2))
+    values = dye + rng.normal(0.0, 5e-4, WAVELENGTHS.size)
+    rows = [f"{w:g},{a:.5f}" for w, a in zip(WAVELENGTHS, values, strict=True)]
+    (folder / "dye.csv").write_text("\n".join(["wavelength_nm,absorbance", *rows]) + "\n")
+    sheet = HEAD.replace('solvent = "acetone-90"\n', "") + EXTRACT_TUBE.replace("extract.", "dye.")
+    tube = analysed(folder, sheet).fractions[0]
+    assert codes(tube.flags) >= {"no-solvent", "no-candidate"}
+    assert tube.identification == ()
+
+
+def test_every_tube_has_the_indices_of_its_main_pigment(result):
+    expected = {
+        "extract": ("chlorophyll-a", "soret-red"),
+        "yellow cut": ("beta-carotene", "fine-structure"),
+        "grey cut": ("pheophytin-a", "soret-red"),
+        "green wash": ("chlorophyll-a", "a663-a645"),
+    }
+    for tube in result.fractions:
+        pigment, key = expected[tube.fraction.name]
+        assert {one.clean.pigment for one in tube.indices} == {pigment}
+        assert key in {one.key for one in tube.indices}
+        assert {one.clean.solvent for one in tube.indices} == {tube.fraction.solvent}
+
+
+def test_the_scan_after_acid_is_read_beside_the_one_before_and_changes_no_amount(folder, result):
+    moles = {"chlorophyll-a": "pheophytin-a", "chlorophyll-b": "pheophytin-b"}
+    factor = {"chlorophyll-a": 871.20 / 893.49, "chlorophyll-b": 885.18 / 907.47}
+    turned: dict[str, float] = {}
+    for pigment, value in EXTRACT.items():
+        key = moles.get(pigment, pigment)
+        turned[key] = turned.get(key, 0.0) + value * factor.get(pigment, 1.0)
+    save_scan(folder / "acid.csv", "acetone-90", turned, dilution=10, seed=31)
+    extract = EXTRACT_TUBE + 'after_acid = "acid.csv"\n'
+    tube = analysed(folder, HEAD + extract + YELLOW_TUBE + GREY_TUBE + GREEN_TUBE).fractions[0]
+    (row,) = [one for one in tube.indices if one.key == "acid-ratio"]
+    # less than 1.7 (Lorenzen 1967, from memory) for the chlorophyll b and pheophytin beside it
+    assert 1.3 < row.reading.value < 1.7
+    before = result.fractions[0]
+    assert tube.pigment("chlorophyll-a").mass.value == before.pigment("chlorophyll-a").mass.value
