@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,11 @@ from specfrac.references.tables import listed
 from specfrac.scans import Scan
 from specfrac.uncertainty import Quantity, rounded
 
+if TYPE_CHECKING:
+    from specfrac.fitting import MixtureFit
+
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 AS_CLEAN, BELOW, ABOVE, CANNOT_TELL = "as clean", "below", "above", "cannot tell"
 VERDICTS = (AS_CLEAN, BELOW, ABOVE, CANNOT_TELL)
@@ -786,6 +791,74 @@ def indices(
             if pigment in rule.pigments
         ]
     return tuple(found)
+
+
+# Of a fitted scan
+
+
+def too_high(fit: MixtureFit, index: int) -> Mask:
+    """Return the points of a fit's scan that were left out and lie above all that were used."""
+    scan, used = fit.scans[index], fit.used[index]
+    highest = np.max(scan.absorbance[used], initial=0.0)
+    return np.asarray(~used & (np.nan_to_num(scan.absorbance) > highest))
+
+
+def readable(fit: MixtureFit, index: int) -> Scan:
+    """Return a scan of a fit without the readings that were too high to be used.
+
+    What is too high for the fit is too high for an index.
+    """
+    scan = fit.scans[index]
+    return replace(scan, absorbance=np.where(too_high(fit, index), np.nan, scan.absorbance))
+
+
+def main_pigment(fit: MixtureFit) -> str | None:
+    """Return the detected pigment with the highest band; None when there is none."""
+    if not fit.success:
+        return None
+    height = fit.concentration * np.array([entry.scale for entry in fit.references.entries])
+    strongest = int(np.argmax(np.where(fit.detected, height, 0.0)))
+    return fit.pigments[strongest] if fit.detected[strongest] and height[strongest] > 0 else None
+
+
+def fit_indices(
+    fit: MixtureFit,
+    library: ReferenceLibrary,
+    *,
+    index: int = 0,
+    acidified: Scan | None = None,
+    thinning: Quantity | None = None,
+    bandwidth: float | None = None,
+) -> tuple[Index, ...]:
+    """Return the indices of a fitted scan, against the main pigment of the fit when clean.
+
+    Parameters
+    ----------
+    fit : MixtureFit
+    library : ReferenceLibrary
+    index : int
+        Of the scan in the fit.
+    acidified, thinning, bandwidth
+        As in `indices`.
+
+    Returns
+    -------
+    tuple of Index
+        Empty when the fit failed or found no pigment.
+    """
+    pigment = main_pigment(fit)
+    if pigment is None:
+        return ()
+    return indices(
+        readable(fit, index),
+        library,
+        solvent=fit.references.solvent.key,
+        pigments=[pigment],
+        acidified=acidified,
+        thinning=thinning,
+        bandwidth=bandwidth,
+        noise=float(fit.noise[index]),
+    )
 
 
 def carry_over_per_percent(

@@ -11,12 +11,11 @@ from specfrac.errors import FitError, InputError
 from specfrac.fitting import Identification, MixtureFit, fit_mixtures
 from specfrac.flags import Flag
 from specfrac.identification import Identity, identify, identify_fitted
-from specfrac.indices import Index, indices
+from specfrac.indices import Index, fit_indices
 from specfrac.loading import Reading
 from specfrac.records import inspect_record, json_bytes, plain
 from specfrac.references import ReferenceLibrary
 from specfrac.scans import Scan
-from specfrac.tube_indices import main_pigment, readable
 from specfrac.uncertainty import rounded
 
 
@@ -114,24 +113,8 @@ def inspect_reading(
         scans,
         tuple(fits),
         found,
-        tuple(_indices(fit, library, bandwidth) for fit in fits),
+        tuple(fit_indices(fit, library, bandwidth=bandwidth) for fit in fits),
         tuple(identity.flags for identity in found),
-    )
-
-
-def _indices(
-    fit: MixtureFit, library: ReferenceLibrary, bandwidth: float | None
-) -> tuple[Index, ...]:
-    pigment = main_pigment(fit)
-    if pigment is None:
-        return ()
-    return indices(
-        readable(fit, 0),
-        library,
-        solvent=fit.references.solvent.key,
-        pigments=[pigment],
-        bandwidth=bandwidth,
-        noise=float(fit.noise[0]),
     )
 
 

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from specfrac.fitting.results import G_PER_L_TO_MG_PER_L
 from specfrac.flags import Flag
+from specfrac.indices import too_high
 from specfrac.names import listed, spoken
 from specfrac.purity import percent
 from specfrac.sheet import Fraction
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from specfrac.equations import EquationResult
     from specfrac.fitting.results import MixtureFit
     from specfrac.tubes import GroupResult, MeasuredTube, PigmentResult
-
-Mask = NDArray[np.bool_]
 
 
 def scan_flags(fraction: Fraction, fit: MixtureFit, flags: list[Flag]) -> list[Flag]:
@@ -41,13 +39,6 @@ def scan_flags(fraction: Fraction, fit: MixtureFit, flags: list[Flag]) -> list[F
         elif any(flag.code == "flat-top" for flag in high):
             flags = [flag for flag in flags if flag not in said]
     return flags
-
-
-def too_high(fit: MixtureFit, index: int) -> Mask:
-    """Return the points of a scan that were left out and lie above all that were used."""
-    scan, used = fit.scans[index], fit.used[index]
-    highest = np.max(scan.absorbance[used], initial=0.0)
-    return np.asarray(~used & (np.nan_to_num(scan.absorbance) > highest))
 
 
 def _used_instead(fit: MixtureFit, index: int) -> int | None:

@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from specfrac.indices import Index, indices
-from specfrac.scans import Scan
+from specfrac.indices import Index, fit_indices
 from specfrac.sheet import Fraction
-from specfrac.tube_flags import too_high
 from specfrac.uncertainty import Quantity
 
 if TYPE_CHECKING:
@@ -23,24 +18,6 @@ def clearest_scan(fit: MixtureFit) -> int:
     """Return the position of the scan that shows most: most points used, then least dilute."""
     strength = fit.path_lengths / fit.dilution_factors
     return max(range(len(fit.scans)), key=lambda i: (int(fit.used[i].sum()), strength[i]))
-
-
-def main_pigment(fit: MixtureFit) -> str | None:
-    """Return the detected pigment with the highest band; None when there is none."""
-    if not fit.success:
-        return None
-    height = fit.concentration * np.array([entry.scale for entry in fit.references.entries])
-    strongest = int(np.argmax(np.where(fit.detected, height, 0.0)))
-    return fit.pigments[strongest] if fit.detected[strongest] and height[strongest] > 0 else None
-
-
-def readable(fit: MixtureFit, index: int) -> Scan:
-    """Return a scan of a fit without the readings that were too high to be used.
-
-    What is too high for the fit is too high for an index.
-    """
-    scan = fit.scans[index]
-    return replace(scan, absorbance=np.where(too_high(fit, index), np.nan, scan.absorbance))
 
 
 def tube_indices(
@@ -60,20 +37,15 @@ def tube_indices(
     tuple of Index
         Empty when the fit failed or found no pigment.
     """
-    pigment = main_pigment(fit)
-    if pigment is None:
-        return ()
     index = clearest_scan(fit)
     after = fraction.after_acid
-    return indices(
-        readable(fit, index),
+    return fit_indices(
+        fit,
         library,
-        solvent=fit.references.solvent.key,
-        pigments=[pigment],
+        index=index,
         acidified=after.scan if after else None,
         thinning=_thinning(fraction, index),
         bandwidth=fraction.bandwidth,
-        noise=float(fit.noise[index]),
     )
 
 

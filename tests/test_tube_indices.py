@@ -12,14 +12,22 @@ import numpy as np
 import pytest
 
 from specfrac.fitting import fit_mixture, fit_tube
-from specfrac.indices import ABOVE, AS_CLEAN, BELOW, CANNOT_TELL, clean_value
+from specfrac.indices import (
+    ABOVE,
+    AS_CLEAN,
+    BELOW,
+    CANNOT_TELL,
+    clean_value,
+    main_pigment,
+    readable,
+)
 from specfrac.references import load_references
 from specfrac.report.indices import indices_block
 from specfrac.scans import Scan
 from specfrac.sheet import Fraction
 from specfrac.sheet.reading import TubeScan
 from specfrac.simulate import simulate_scan
-from specfrac.tube_indices import clearest_scan, main_pigment, readable, tube_indices
+from specfrac.tube_indices import clearest_scan, tube_indices
 from specfrac.uncertainty import Quantity, rounded
 
 LIBRARY = load_references()
