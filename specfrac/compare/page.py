@@ -182,6 +182,7 @@ def unbroken(words: str) -> str:
     3
     """
     words = re.sub(r"(\d) (µg/g|%|percentage points|times)", "\\1\u00a0\\2", words)
+    words = re.sub(r"\bt test\b", "t\u00a0test", words)
     return re.sub(r"\bp ([=<]) (\d)", "p\u00a0\\1\u00a0\\2", words)
 
 
@@ -316,7 +317,7 @@ def _measure_row(one: MeasureComparison, reach: float, links: bool, several: boo
         if several:
             cells.append(tag("td", tag("small", f"{pair.first} − {pair.second}")))
         cells += [
-            tag("td", _difference_words(one, pair)),
+            tag("td", _difference_words(one, pair), class_="size"),
             tag("td", ratio_bar(pair, reach) or NONE),
             tag("td", _bare_p(pair.p_corrected), class_="figure"),
         ]
@@ -512,8 +513,9 @@ def _pairs_table(one: MeasureComparison, settings: Settings) -> Html | None:
         "p corrected", f"Found in {chance}", f"Runs for {wanted}",
     )  # fmt: skip
     caption = (
-        f"Differences, by {one.differences[0].test}. Last: true difference that this design finds "
-        f"with a chance of {chance}; runs of each method that find {wanted} of the mean so"
+        f"Differences, by {one.differences[0].test}. The last two columns: the true difference "
+        f"this design finds with a chance of {chance}, and the runs of each method that would find "
+        f"{wanted} of the mean"
     )
     return _table(caption, heads, rows)
 

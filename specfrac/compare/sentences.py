@@ -515,7 +515,7 @@ def _parts_words(one: MeasureComparison, pair: Difference) -> str:
     shared = f"errors of references and instrument {percent_words(pair.shared_part)}"
     if pair.between_part > 0:
         return (
-            "Of the variance of the difference scatter between runs makes up "
+            "Of the variance of the difference, scatter between runs makes up "
             f"{percent_words(pair.between_part)}, the runs' own measurement {measured}, {shared}"
         )
     return (
