@@ -11,6 +11,8 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 SMOOTHING_NM = 5.0  # narrower than any band of a leaf pigment
+POWERS_OF_TEN = 10.0 ** np.arange(1, 7)
+DIGITISATION_SAMPLE = 8  # readings
 FLAT_TOP_POINTS = 5
 FLAT_TOP_FROM = 1.0  # a real band that reads flat to the last digit is weaker than this
 
@@ -20,22 +22,24 @@ def smoothed(wavelength: Array, absorbance: Array) -> Array:
 
     Parameters
     ----------
-    wavelength, absorbance : ndarray, shape (n_points,)
+    wavelength : ndarray, shape (n_points,)
+    absorbance : ndarray, shape (..., n_points)
         NaN readings are left out of each mean.
 
     Returns
     -------
-    ndarray, shape (n_points,)
+    ndarray, shape (..., n_points)
         NaN where a whole window is NaN.
     """
     known = np.isfinite(absorbance)
-    total = np.concatenate(([0.0], np.cumsum(np.where(known, absorbance, 0.0))))
-    count = np.concatenate(([0], np.cumsum(known)))
+    before = np.zeros((*absorbance.shape[:-1], 1))
+    total = np.concatenate([before, np.cumsum(np.where(known, absorbance, 0.0), axis=-1)], axis=-1)
+    count = np.concatenate([before, np.cumsum(known, axis=-1)], axis=-1)
     first = np.searchsorted(wavelength, wavelength - SMOOTHING_NM / 2, side="left")
     last = np.searchsorted(wavelength, wavelength + SMOOTHING_NM / 2, side="right")
-    n = count[last] - count[first]
+    n = count[..., last] - count[..., first]
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(n > 0, (total[last] - total[first]) / n, np.nan)
+        return np.where(n > 0, (total[..., last] - total[..., first]) / n, np.nan)
 
 
 def digitisation(absorbance: Array) -> float:
@@ -52,11 +56,17 @@ def digitisation(absorbance: Array) -> float:
     0.001
     """
     known = absorbance[np.isfinite(absorbance)]
-    for places in range(1, 7):
-        scaled = known * 10.0**places
-        if np.all(np.abs(scaled - np.rint(scaled)) < 1e-6 * np.maximum(1.0, np.abs(scaled))):
-            return 10.0**-places
+    # a few readings tell that most scans are finer than any of these steps
+    few = _are_multiples(known[:DIGITISATION_SAMPLE] * POWERS_OF_TEN[:, None]).all(axis=1)
+    for power in POWERS_OF_TEN[few]:
+        if _are_multiples(known * power).all():
+            return float(1.0 / power)
     return 0.0
+
+
+def _are_multiples(scaled: Array) -> Mask:
+    off = np.abs(scaled - np.rint(scaled))
+    return np.asarray(off < 1e-6 * np.maximum(1.0, np.abs(scaled)))
 
 
 def flat_top(absorbance: Array, step: float) -> Mask:

@@ -8,6 +8,7 @@ blocks of curves multiplied once and for all, for every tube of a grid.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Index = NDArray[np.intp]
+T = TypeVar("T", np.float64, np.bool_)
 
 BLOCK_NM = 2.0  # a fraction of the narrowest band's width
 WORTH_A_TABLE = 24  # tubes from which multiplying the curves beforehand pays
@@ -41,9 +43,16 @@ class Blocks:
         """Mean over each block, shape (..., n_blocks)."""
         return self.sums(values) / self.sizes
 
-    def spread(self, values: Array) -> Array:
+    def spread(self, values: NDArray[T]) -> NDArray[T]:
         """The block's value at each of its points, shape (..., n_points)."""
         return np.repeat(values, self.sizes, axis=-1)
+
+    def apart(self, curves: Array) -> Array:
+        """Curves cut into blocks, filled up with zeros, shape (n_blocks, n, longest)."""
+        place = self.starts[:, None] + np.arange(int(self.sizes.max()))
+        outside = place >= (self.starts + self.sizes)[:, None]
+        cut = curves[:, np.minimum(place, curves.shape[1] - 1)]
+        return np.ascontiguousarray(np.where(outside, 0.0, cut).transpose(1, 0, 2))
 
     def whole(self, used: Mask) -> Mask:
         """Blocks of which every point is used, shape (..., n_blocks)."""
@@ -98,26 +107,33 @@ class Products:
         -------
         ndarray, shape (n_tubes, n_left, n_right)
         """
-        shape = (len(weight), len(self.left), len(self.right))
-        if len(weight) < WORTH_A_TABLE and self._table is None:
+        n, n_left, n_right = len(weight), len(self.left), len(self.right)
+        if n < WORTH_A_TABLE and self._table is None:
             spread = self.blocks.spread(weight)[:, None, :]
             return np.asarray((self.left * spread) @ self.right.T)
         if self._table is None:
-            self._multiply()
+            self._table = self._multiply()
         values = weight @ self._table
         if self._place is not None:
-            values = np.take(values, self._place, axis=1)
-        return np.asarray(values.reshape(shape))
+            # mode "clip" only because it writes without a buffer
+            whole = np.empty((n, n_left * n_right))
+            values = np.take(values, self._place, axis=1, out=whole, mode="clip")
+        return np.asarray(values.reshape(n, n_left, n_right))
 
-    def _multiply(self) -> None:
-        """Multiply each left curve with each right one; of a symmetric table, one half."""
-        if self.left is self.right:
-            n = len(self.left)
-            row, column = np.triu_indices(n)
-            place = np.empty((n, n), dtype=np.intp)
-            place[row, column] = place[column, row] = np.arange(row.size)
-            self._place = place.ravel()
-            products = self.left[row] * self.left[column]
-        else:
-            products = (self.left[:, None, :] * self.right).reshape(-1, self.left.shape[1])
-        self._table = np.ascontiguousarray(self.blocks.sums(products).T)
+    def _multiply(self) -> Array:
+        """Multiply each left curve with each right one; of a symmetric table, one half.
+
+        Returns
+        -------
+        ndarray, shape (n_blocks, n_products)
+        """
+        left, right = self.blocks.apart(self.left), self.blocks.apart(self.right)
+        table = (left @ right.transpose(0, 2, 1)).reshape(len(left), -1)
+        if self.left is not self.right:
+            return np.asarray(table)
+        n = len(self.left)
+        row, column = np.triu_indices(n)
+        place = np.empty((n, n), dtype=np.intp)
+        place[row, column] = place[column, row] = np.arange(row.size)
+        self._place = place.ravel()
+        return np.ascontiguousarray(table[:, row * n + column])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from specfrac.fitting import model
 from specfrac.fitting.batched import dot
 from specfrac.fitting.noise import (
-    FirstFit,
+    first_fit,
     independent_noise,
     noise_by_differences,
     relative_noise,
@@ -182,17 +182,16 @@ def _errors(
     if problem.noise is not None:
         given = Errors(problem.noise, np.zeros((n, n_scans)))
         return given, given, np.zeros(n)
-    deviation = grid.blocks.spread(shape_deviation(problem, shapes))
+    deviation = shape_deviation(problem, shapes)
     noise = np.empty((n, n_scans))
     tail, relative = np.zeros((n, n_scans)), np.zeros((n, n_scans))
-    for scan, points in enumerate(grid.scan_slices):
-        first = FirstFit(
-            grid.wavelengths[scan],
+    for scan, (points, part) in enumerate(zip(grid.scan_slices, grid.block_slices, strict=True)):
+        first = first_fit(
+            grid.noise[scan],
             problem.absorbance[:, points] - fitted[:, points],
             fitted[:, points],
             used[:, points],
-            grid.comb[:, points],
-            deviation[:, points],
+            deviation[:, part],
         )
         noise[:, scan] = np.maximum(independent_noise(first), problem.noise_floor[:, scan])
         if problem.shape_covariance:
@@ -265,7 +264,7 @@ def _fit(
 
     def complete(system: System, values: Array, converged: Mask) -> None:
         rows = system.tubes
-        free, free_converged = minimise(system.normal, values, bounds=False)
+        free, free_converged = _without_bounds(system, values)
         summary = Summary(system, values, free, first.shapes[rows], errors.rows(rows))
         summary.estimates(result)
         summary.search(result)
@@ -280,6 +279,18 @@ def _fit(
     variance = noise_variance(problem, first.total + first.baseline, largest, errors)
     weight = _weight(problem, first.used, variance)
     relax(problem, prior, first.parameters.copy(), tubes, weight, modes_of, complete)
+
+
+def _without_bounds(system: System, values: Array) -> tuple[Array, Mask]:
+    """The unconstrained minimum: the same where the non-negative one touches no bound."""
+    prior, last = system.prior, system.grid.layout.exponent
+    bound = (values <= prior.lower) & prior.bounded & ~prior.fixed
+    touching = np.flatnonzero(bound[:, :last].any(axis=1))
+    free, converged = values.copy(), np.ones(len(values), dtype=bool)
+    if touching.size:
+        part = system.normal.rows(touching)
+        free[touching], converged[touching] = minimise(part, values[touching], bounds=False)
+    return free, converged
 
 
 def relax(
@@ -320,6 +331,9 @@ def relax(
     pending = tubes
     for move in range(MOST_MOVES):
         points = _expansion_points(lay, parameters[pending], prior)
+        # tubes with the same expansion point side by side
+        order = np.lexsort(points.T)
+        pending, points = pending[order], points[order]
         system = assemble(problem, prior, pending, weight[pending], modes_of(pending), points)
         if hold_first and move == 0:
             parameters[pending] = amplitudes_only(system.normal, parameters[pending])

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from specfrac.fitting import model
 from specfrac.fitting.blocks import Blocks, Products, blocks_of
-from specfrac.fitting.noise import shape_modes
+from specfrac.fitting.noise import NoiseGrid, noise_grid, shape_modes
 
 Array = NDArray[np.float64]
 
@@ -65,6 +65,8 @@ class Grid:
         Bands of the search and the modes of the shape error.
     search_power : ndarray, shape (n_places, n_blocks)
         Sum of a band's squares over each block.
+    noise : tuple of NoiseGrid
+        One for each scan of a tube.
     """
 
     layout: model.Layout
@@ -78,6 +80,7 @@ class Grid:
     search_bands: Array
     search_modes: Products
     search_power: Array
+    noise: tuple[NoiseGrid, ...]
     _expansions: OrderedDict[tuple[float, ...], Expansion] = field(default_factory=OrderedDict)
 
     @property
@@ -87,11 +90,7 @@ class Grid:
     @property
     def scan_slices(self) -> tuple[slice, ...]:
         """Where each scan stands among the points."""
-        ends = np.cumsum([w.size for w in self.wavelengths])
-        return tuple(
-            slice(int(end - w.size), int(end))
-            for end, w in zip(ends, self.wavelengths, strict=True)
-        )
+        return _scan_slices(self.wavelengths)
 
     @property
     def block_slices(self) -> tuple[slice, ...]:
@@ -164,6 +163,17 @@ def grid_of(
         bands,
         Products(bands, comb, blocks),
         blocks.sums(bands**2),
+        tuple(
+            noise_grid(wavelength, blocks_of((wavelength,), block_width), comb[:, points])
+            for wavelength, points in zip(wavelengths, _scan_slices(wavelengths), strict=True)
+        ),
+    )
+
+
+def _scan_slices(wavelengths: tuple[Array, ...]) -> tuple[slice, ...]:
+    ends = np.cumsum([w.size for w in wavelengths])
+    return tuple(
+        slice(int(end - w.size), int(end)) for end, w in zip(ends, wavelengths, strict=True)
     )
 
 

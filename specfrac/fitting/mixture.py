@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from specfrac.errors import FitError, InputError
 from specfrac.fitting import engine, model
-from specfrac.fitting.blocks import BLOCK_NM, blocks_of
+from specfrac.fitting.blocks import BLOCK_NM
 from specfrac.fitting.error_model import (
     LINEAR_LIMIT,
     PHOTOMETER_GAIN_UNCERTAINTY,
@@ -22,7 +22,7 @@ from specfrac.fitting.fit_flags import fit_flags, reference_flags, scan_disagree
 from specfrac.fitting.grid import SEARCH_WIDTH_NM, Grid, grid_of
 from specfrac.fitting.groups import report_groups
 from specfrac.fitting.problem import Problem, Solution
-from specfrac.fitting.results import MixtureFit, MixtureFits, UnassignedBand
+from specfrac.fitting.results import FitTable, MixtureFit, MixtureFits, UnassignedBand
 from specfrac.fitting.usable import Tube, Usable, informative_points, usable
 from specfrac.flags import Flag, ranked
 from specfrac.references import ReferenceLibrary, References
@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 MOST_LOST_TO_BLOCKS = 0.02  # of the usable points, before blocks are given up
-BATCH = 256  # tubes solved side by side; keeps the working arrays within a processor's cache
+BATCH = 192  # tubes solved side by side; keeps the working arrays within a processor's cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +143,7 @@ def fit_mixtures(
         for scan, path, width in zip(scans, paths, bandwidths, strict=True)
     ]
     options = _options(linear_limit, absorptivity_uncertainty, merge_limit, noise, shape_covariance)
-    return MixtureFits(tuple(_fit_tubes(tubes, references, options)))
+    return _fit_tubes(tubes, references, options)
 
 
 def fit_tube(
@@ -332,8 +332,8 @@ def _one_each(value: object, n: int, name: str) -> list:
     return values
 
 
-def _fit_tubes(tubes: Sequence[Tube], references: References, options: Options) -> list[MixtureFit]:
-    """Sort tubes into batches with the same grid, path ratios and bandwidth; fit each."""
+def _fit_tubes(tubes: Sequence[Tube], references: References, options: Options) -> MixtureFits:
+    """Sort tubes into batches with the same grids, path ratios and bandwidth; fit each."""
     batches: dict[tuple, list[int]] = {}
     for position, tube in enumerate(tubes):
         if tube.bandwidth is not None:
@@ -345,17 +345,12 @@ def _fit_tubes(tubes: Sequence[Tube], references: References, options: Options) 
             tube.bandwidth,
         )
         batches.setdefault(key, []).append(position)
-    fits: dict[int, MixtureFit] = {}
+    fitted: list[tuple[list[int], FittedBatch]] = []
     for positions in batches.values():
         for start in range(0, len(positions), BATCH):
             chosen = positions[start : start + BATCH]
-            for position, fit in zip(
-                chosen,
-                _fit_batch([tubes[i] for i in chosen], references, options),
-                strict=True,
-            ):
-                fits[position] = fit
-    return [fits[position] for position in range(len(tubes))]
+            fitted += _fit_batch([tubes[i] for i in chosen], chosen, references, options)
+    return MixtureFits(references, len(tubes), fitted)
 
 
 def _relative_factors(tube: Tube) -> tuple[float, ...]:
@@ -386,87 +381,147 @@ def _grid(
     )
 
 
-def _block_width(choice: Usable, tube: Tube) -> float:
-    """Blocks as usual, or of one point where whole blocks would lose much of what is usable."""
-    blocks = blocks_of(tuple(scan.wavelength for scan in tube.scans))
-    kept = int(blocks.whole(choice.used) @ blocks.sizes)
-    return BLOCK_NM if kept >= (1 - MOST_LOST_TO_BLOCKS) * int(choice.used.sum()) else 0.0
-
-
-def _fit_batch(tubes: list[Tube], references: References, options: Options) -> list[MixtureFit]:
+def _fit_batch(
+    tubes: list[Tube], positions: list[int], references: References, options: Options
+) -> list[tuple[list[int], FittedBatch]]:
+    """Fit tubes with the same grids; in blocks, or point by point where those lose much."""
     limit = options.linear_limit
     width = tubes[0].bandwidth
     if width is not None and width > error_model()["wide_bandwidth"]:
         # a wide slit averages transmittance; below absorbance 1 that hardly matters
         limit = min(limit, error_model()["wide_bandwidth_linear_limit"])
-    stacked = np.concatenate([scan.wavelength for scan in tubes[0].scans])
-    informative = informative_points(references, stacked)
-    chosen = [usable(tube, references, informative, limit) for tube in tubes]
-    fits: list[MixtureFit | None] = [None] * len(tubes)
-    for block_width in (BLOCK_NM, 0.0):
-        grid = _grid(references, _grids(tubes[0]), _relative_factors(tubes[0]), width, block_width)
-        good = [
-            i
-            for i, choice in enumerate(chosen)
-            if not choice.problem and _block_width(choice, tubes[0]) == block_width
-        ]
-        if not good:
+    grids, factors = _grids(tubes[0]), _relative_factors(tubes[0])
+    choice = usable(tubes, references, _informative(references, grids), limit)
+    possible = np.array([not problem for problem in choice.problems])
+    blocks = _grid(references, grids, factors, width, BLOCK_NM).blocks
+    whole = blocks.whole(choice.used)
+    lost = 1 - whole @ blocks.sizes / np.maximum(choice.used.sum(axis=1), 1)
+    ragged = lost > MOST_LOST_TO_BLOCKS
+    result = []
+    for block_width, chosen in ((BLOCK_NM, possible & ~ragged), (0.0, possible & ragged)):
+        rows = np.flatnonzero(chosen)
+        if not rows.size:
             continue
-        readings = np.array([chosen[i].absorbance for i in good])
-        used = np.array([chosen[i].used for i in good])
-        used = grid.blocks.spread(grid.blocks.whole(used))
+        grid = _grid(references, grids, factors, width, block_width)
+        used = grid.blocks.spread(grid.blocks.whole(choice.used[rows]))
         problem = Problem(
             grid=grid,
             factor_uncertainties=tubes[0].dilution_uncertainties,
-            absorbance=np.where(used, readings, 0.0),
+            absorbance=np.where(used, choice.absorbance[rows], 0.0),
             used=used,
-            smoothed=np.array([chosen[i].smoothed for i in good]),
-            noise_floor=np.array([chosen[i].floor for i in good]),
+            smoothed=choice.smoothed[rows],
+            noise_floor=choice.floor[rows],
             linear_limit=limit,
             shape_errors=np.array([entry.shape_error for entry in references.entries]),
             shift_prior=references.solvent.shift_prior_nm,
             noise=None
             if options.noise is None
-            else np.full((len(good), len(tubes[0].scans)), options.noise),
+            else np.full((rows.size, len(grids)), options.noise),
             shape_covariance=options.shape_covariance,
         )
-        solution = engine.solve(problem)
-        for row, i in enumerate(good):
-            fits[i] = _report(tubes[i], references, options, problem, solution, row, chosen[i])
-    return [
-        fit if fit is not None else _failed(tube, references, choice)
-        for fit, tube, choice in zip(fits, tubes, chosen, strict=True)
-    ]
+        result.append(
+            (
+                [positions[row] for row in rows],
+                FittedBatch(choice, rows, references, options, engine.solve(problem)),
+            )
+        )
+    rows = np.flatnonzero(~possible)
+    if rows.size:
+        unfitted = FittedBatch(choice, rows, references, options, None)
+        result.append(([positions[row] for row in rows], unfitted))
+    return result
 
 
-def _report(
-    tube: Tube,
-    references: References,
-    options: Options,
-    problem: Problem,
-    solution: Solution,
-    row: int,
-    choice: Usable,
-) -> MixtureFit:
-    lay = problem.layout
+@lru_cache(maxsize=8)
+def _informative(references: References, grids: tuple[bytes, ...]) -> Mask:
+    return informative_points(references, np.concatenate([np.frombuffer(g) for g in grids]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedBatch:
+    """Tubes with the same grids after the fit; each tube's report is made when asked for.
+
+    Attributes
+    ----------
+    choice : Usable
+    rows : ndarray of int, shape (n,)
+        The tubes of this batch among those of `choice`.
+    references : References
+    options : Options
+    solution : Solution or None
+        None when these tubes could not be fitted.
+    """
+
+    choice: Usable
+    rows: NDArray[np.intp]
+    references: References
+    options: Options
+    solution: Solution | None
+
+    @property
+    def tubes(self) -> list[Tube]:
+        return [self.choice.tubes[row] for row in self.rows]
+
+    def names(self) -> list[str]:
+        """Names of the tubes."""
+        return [tube.name for tube in self.tubes]
+
+    def report(self, number: int) -> MixtureFit:
+        """The fit of one tube, with groups and flags."""
+        row = int(self.rows[number])
+        if self.solution is None:
+            return _failed(self.choice, row, self.references)
+        return _report(self, self.solution, number)
+
+    def table(self) -> FitTable:
+        """The figures of all tubes."""
+        n, n_pigments = len(self.rows), len(self.references.entries)
+        if self.solution is None:
+            unknown = np.full((n, n_pigments), np.nan)
+            return FitTable(np.zeros(n, dtype=bool), *[unknown] * 4)
+        per_amplitude = self.per_amplitude()
+        amplitudes = slice(0, n_pigments)
+        concentration = self.solution.parameters[:, amplitudes] * per_amplitude
+        relative = np.array([entry.scale_uncertainty for entry in self.references.entries])
+        relative = relative * self.options.absorptivity_uncertainty
+        variances = np.einsum(
+            "ijj->ij", self.solution.covariance_noise + self.solution.covariance_shape
+        )
+        scale = (PHOTOMETER_GAIN_UNCERTAINTY**2 + relative**2) * concentration**2
+        zero = self.solution.zero_noise_variance + self.solution.zero_shape_variance
+        return FitTable(
+            self.solution.converged,
+            concentration,
+            self.solution.unconstrained[:, amplitudes] * per_amplitude,
+            np.sqrt(variances * per_amplitude**2 + scale),
+            np.sqrt(np.maximum(zero, 0.0)) * per_amplitude,
+        )
+
+    def per_amplitude(self) -> Array:
+        """Amplitude (absorbance at the maximum in the strongest scan) to g/L, (n, p)."""
+        strongest = np.array(
+            [
+                max(p / d for p, d in zip(tube.path_lengths, tube.dilution_factors, strict=True))
+                for tube in self.tubes
+            ]
+        )
+        scales = np.array([entry.scale for entry in self.references.entries])
+        return np.asarray(1.0 / (strongest[:, None] * scales))
+
+
+def _report(batch: FittedBatch, solution: Solution, row: int) -> MixtureFit:
+    tube, references, options = batch.choice.tubes[batch.rows[row]], batch.references, batch.options
+    lay = model.layout(references, len(tube.scans))
     values, free = solution.parameters[row], solution.unconstrained[row]
-    strongest = max(
-        path / dilution
-        for path, dilution in zip(tube.path_lengths, tube.dilution_factors, strict=True)
-    )
-    # amplitude (absorbance at the maximum in the strongest scan) to g/L
-    per_amplitude = 1.0 / (strongest * np.array([entry.scale for entry in references.entries]))
+    per_amplitude = batch.per_amplitude()[row]
     outer = np.outer(per_amplitude, per_amplitude)
     concentration = values[lay.amplitudes] * per_amplitude
     errors = np.sqrt(np.maximum(solution.parameter_variance[row], 0.0))
     shifts = dict(zip(lay.shift_groups, values[lay.shifts].tolist(), strict=True))
     bands, share = _unassigned(solution, row, values[lay.amplitudes], references)
-    covariance_scale = _scale_covariance(
-        concentration, references, options.absorptivity_uncertainty
-    )
     runs_z = solution.runs_z[row]
     success = bool(solution.converged[row])
-    bounds = np.cumsum([w.size for w in problem.grid.wavelengths])[:-1]
+    bounds = np.cumsum([len(scan) for scan in tube.scans])[:-1]
     fit = MixtureFit(
         name=tube.name,
         success=success,
@@ -480,7 +535,9 @@ def _report(
         concentration_unconstrained=free[lay.amplitudes] * per_amplitude,
         covariance_noise=solution.covariance_noise[row] * outer,
         covariance_shape=solution.covariance_shape[row] * outer,
-        covariance_scale=covariance_scale,
+        covariance_scale=_scale_covariance(
+            concentration, references, options.absorptivity_uncertainty
+        ),
         zero_uncertainty=np.sqrt(
             np.maximum(solution.zero_noise_variance[row] + solution.zero_shape_variance[row], 0.0)
         )
@@ -507,10 +564,8 @@ def _report(
     )
     groups, group_flags = report_groups(fit, merge_limit=options.merge_limit)
     flags = [
-        *choice.flags,
-        *fit_flags(
-            fit, errors[lay.offsets], errors[lay.scatters], float(solution.fitted[row].max())
-        ),
+        *batch.choice.flags(int(batch.rows[row])),
+        *fit_flags(fit, errors[lay.offsets], errors[lay.scatters], float(solution.highest[row])),
         *reference_flags(fit),
         *group_flags,
     ]
@@ -546,7 +601,8 @@ def _unassigned(
     return tuple(bands), share
 
 
-def _failed(tube: Tube, references: References, choice: Usable) -> MixtureFit:
+def _failed(choice: Usable, row: int, references: References) -> MixtureFit:
+    tube, problem = choice.tubes[row], choice.problems[row]
     n, n_scans = len(references.entries), len(tube.scans)
     unknown = np.full(n, np.nan)
     square = np.full((n, n), np.nan)
@@ -555,12 +611,12 @@ def _failed(tube: Tube, references: References, choice: Usable) -> MixtureFit:
     fit = MixtureFit(
         name=tube.name,
         success=False,
-        message=choice.problem,
+        message=problem,
         references=references,
         scans=tube.scans,
         dilution_factors=np.array(tube.dilution_factors),
         path_lengths=np.array(tube.path_lengths),
-        used=tuple(np.split(choice.used, sizes)),
+        used=tuple(np.split(choice.used[row], sizes)),
         concentration=unknown,
         concentration_unconstrained=unknown,
         covariance_noise=square,
@@ -583,6 +639,6 @@ def _failed(tube: Tube, references: References, choice: Usable) -> MixtureFit:
         unassigned_share=math.nan,
         unassigned_bands=(),
         groups=(),
-        flags=ranked([*choice.flags, Flag("not-fitted", choice.problem)]),
+        flags=ranked([*choice.flags(row), Flag("not-fitted", problem)]),
     )
     return replace(fit, groups=report_groups(fit, merge_limit=1.0)[0])

@@ -316,6 +316,56 @@ def jacobian(layout_: Layout, parameters: Array, centres: Array, variance: Array
     return result
 
 
+def curvature(
+    layout_: Layout, parameters: Array, centres: Array, variance: Array, rest: Array
+) -> Array:
+    """Minus the sum of `rest` times the second derivatives of the coefficients.
+
+    Parameters
+    ----------
+    layout_, parameters, centres, variance
+        As in `coefficients`.
+    rest : ndarray, shape (n, n_columns)
+
+    Returns
+    -------
+    ndarray, shape (n, n_parameters, n_parameters)
+    """
+    n = len(parameters)
+    result = np.zeros((n, layout_.n_parameters, layout_.n_parameters))
+    polynomials = _polynomials(layout_, parameters, centres, variance)
+    shapes = rest[:, : layout_.n_shape_columns].reshape(n, -1, ORDER + 1)
+    # a derivative by shift lowers the order by one, by the variance by two
+    lowered = [
+        (shapes[:, :, k:] * polynomials[:, layout_.shift_of, : ORDER + 1 - k]).sum(axis=2)
+        for k in range(ORDER + 1)
+    ]
+    v = layout_.broadening
+    for number, part in enumerate(layout_.components):
+        a, d = part.pigment, layout_.shifts.start + part.shift
+        amplitude = parameters[:, a]
+        one, two, three, four = (lowered[k][:, number] for k in range(1, ORDER + 1))
+        result[:, a, d] += one
+        result[:, a, v] -= two / 2
+        result[:, d, d] -= amplitude * two
+        result[:, d, v] += amplitude * three / 2
+        result[:, v, v] -= amplitude * four / 4
+    powers, slopes = _powers(parameters[:, layout_.exponent])
+    order = np.arange(EXPONENT_ORDER + 1)
+    bends = np.zeros_like(powers)
+    bends[:, 2:] = (order * (order - 1))[2:] * powers[:, :-2]
+    for scan in range(layout_.n_scans):
+        row = layout_.n_shape_columns + scan * (EXPONENT_ORDER + 2)
+        own = rest[:, row + 1 : row + EXPONENT_ORDER + 2]
+        scatter = layout_.scatters.start + scan
+        result[:, scatter, layout_.exponent] -= (own * slopes).sum(axis=1)
+        result[:, layout_.exponent, layout_.exponent] -= parameters[:, scatter] * (own * bends).sum(
+            axis=1
+        )
+    upper = np.triu(result, 1)
+    return np.asarray(result + upper.transpose(0, 2, 1))
+
+
 def _polynomials(layout_: Layout, parameters: Array, centres: Array, variance: Array) -> Array:
     """Coefficient of each derivative by shift group, shape (n, n_shift_groups, ORDER + 1)."""
     shifts = parameters[:, layout_.shifts] - centres

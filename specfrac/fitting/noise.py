@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from specfrac.fitting.blocks import Blocks, Products
 from specfrac.fitting.error_model import error_model
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+COMB_SPACING = 0.8  # at 1 the comb misses smooth directions, which then count as exact
 SMOOTHING_RIDGE = 1e-3
 AUTOCORRELATED_FROM = 0.3  # lag-one value that white noise of 100 points reaches once in 1000
 SMOOTHING_REACH_NM = 6.0  # widest smoothing an instrument applies
@@ -20,12 +22,14 @@ MISFIT_DOUBT = 4.0  # standard deviations before a misfit of the tails counts
 STRUCTURE_DOUBT = 3.0  # standard deviations before structure counts as more than expected
 
 
-def shape_modes(wavelength: Array, *, length: float | None = None) -> Array:
+def shape_modes(
+    wavelength: Array, *, length: float | None = None, spacing: float = COMB_SPACING
+) -> Array:
     """Modes whose products sum to the correlation exp(-(λ-λ')²/(2 L²)).
 
-    Gaussians of width L/√2 on a comb of step L: their sum of products is that
-    correlation times a theta function that is flat within 1.4 %, and the diagonal
-    is then set to one.
+    Gaussians of width L/√2 on a comb: their sum of products is that correlation times
+    a theta function that is flat within 1.4 % at a step of L, and the diagonal is then
+    set to one.
 
     Parameters
     ----------
@@ -33,13 +37,16 @@ def shape_modes(wavelength: Array, *, length: float | None = None) -> Array:
         nm; grids of several scans may be stacked, equal wavelengths then share one error.
     length : float, optional
         nm, correlation length L; default that of the shape error.
+    spacing : float
+        Step of the comb over L.
 
     Returns
     -------
     ndarray, shape (n_modes, n_points)
     """
     length = error_model()["shape_correlation_length"] if length is None else length
-    knots = np.arange(wavelength.min() - length, wavelength.max() + 1.5 * length, length)
+    step = spacing * length
+    knots = np.arange(wavelength.min() - length, wavelength.max() + length + step, step)
     modes = np.exp(-(((wavelength[None, :] - knots[:, None]) / length) ** 2))
     return np.asarray(modes / np.sqrt((modes**2).sum(axis=0)))
 
@@ -77,30 +84,164 @@ def noise_by_differences(absorbance: Array, used: Mask) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Smoothing:
+    """The smooth part of a curve: its projection on modes.
+
+    Attributes
+    ----------
+    modes : ndarray, shape (n_modes, n_points)
+    projection : ndarray, shape (n_modes, n_points)
+        Ridge inverse of the modes' Gram matrix times the modes.
+    left : float
+        Share of white noise that is left when the smooth part is taken away.
+    """
+
+    modes: Array
+    projection: Array
+    left: float
+
+    def without(self, curves: Array, used: Mask) -> Array:
+        """Curves less their smooth part, zero where not used."""
+        known = np.where(used, curves, 0.0)
+        return np.where(used, known - (known @ self.modes.T) @ self.projection, 0.0)
+
+
+def smoothing(modes: Array) -> Smoothing:
+    """Return the smoothing by some modes, shape (n_modes, n_points)."""
+    ridge = SMOOTHING_RIDGE * np.eye(modes.shape[0])
+    projection = np.linalg.inv(modes @ modes.T + ridge) @ modes
+    taken = float((projection * modes).sum()) / modes.shape[1]
+    return Smoothing(modes, projection, max(0.1, 1.0 - taken))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NoiseGrid:
+    """What the noise of every scan on one grid is found with.
+
+    Attributes
+    ----------
+    step : float
+        nm.
+    blocks : Blocks
+    fine, coarse : Smoothing
+        On the scale of the shape error, and of `STRUCTURE_NM`.
+    mixed : Products
+        Modes of the shape error and coarse modes.
+    projected : Products
+        The coarse projection with itself.
+    overlap : ndarray, shape (n_blocks, n_blocks)
+        Coarse smoothing times the shape error's correlation, summed over blocks.
+    """
+
+    step: float
+    blocks: Blocks
+    fine: Smoothing
+    coarse: Smoothing
+    mixed: Products
+    projected: Products
+    overlap: Array
+
+    def rough_shape_variance(self, deviation: Array, chosen: Mask) -> Array:
+        """Variance that shape errors have below `STRUCTURE_NM`, summed over chosen points.
+
+        Of a smooth error e = s Σ_m z_m u_m the part e - Pe is left by a smoothing P.
+
+        Parameters
+        ----------
+        deviation : ndarray, shape (n_scans, n_blocks)
+            Standard deviation s of the shape error.
+        chosen : ndarray of bool, shape (n_scans, n_blocks)
+            Blocks that count.
+        """
+        before = (chosen * self.blocks.sizes * deviation**2).sum(axis=1)
+        common = (chosen * deviation * (deviation @ self.overlap)).sum(axis=1)
+        onto = self.mixed.weighted(deviation)
+        within = (onto.transpose(0, 2, 1) @ onto) * self.projected.weighted(chosen.astype(float))
+        return np.asarray(before - 2 * common + within.sum(axis=(1, 2)))
+
+
+def noise_grid(wavelength: Array, blocks: Blocks, comb: Array) -> NoiseGrid:
+    """Return what finding the noise of scans on one grid needs.
+
+    Parameters
+    ----------
+    wavelength : ndarray, shape (n_points,)
+    blocks : Blocks
+    comb : ndarray, shape (n_modes, n_points)
+        Modes of the shape error's correlation.
+    """
+    fine, coarse = (
+        smoothing(comb),
+        smoothing(shape_modes(wavelength, length=STRUCTURE_NM / 2, spacing=1.0)),
+    )
+    correlation = comb.T @ comb
+    smooth = coarse.modes.T @ coarse.projection
+    overlap = blocks.sums(blocks.sums(smooth * correlation).T)
+    return NoiseGrid(
+        float(np.median(np.diff(wavelength))),
+        blocks,
+        fine,
+        coarse,
+        Products(comb, coarse.modes, blocks),
+        Products(coarse.projection, coarse.projection, blocks),
+        overlap,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class FirstFit:
     """What the first pass found on one scan's grid.
 
     Attributes
     ----------
-    wavelength : ndarray, shape (n_points,)
+    grid : NoiseGrid
     residual, fitted : ndarray, shape (n_scans, n_points)
-    used : ndarray of bool, shape (n_scans, n_points)
-    modes : ndarray, shape (n_modes, n_points)
-        Of the shape error's correlation.
-    deviation : ndarray, shape (n_scans, n_points)
+    deviation : ndarray, shape (n_scans, n_blocks)
         Standard deviation of the shape error.
+    weak, strong : ndarray of bool, shape (n_scans, n_points)
+        Used points up to, and above, the median absorbance.
+    transmittance : ndarray, shape (n_scans, n_points)
+        Variance from the noise of the transmittance.
     """
 
-    wavelength: Array
+    grid: NoiseGrid
     residual: Array
     fitted: Array
-    used: Mask
-    modes: Array
     deviation: Array
+    weak: Mask
+    strong: Mask
+    transmittance: Array
 
-    @property
-    def step(self) -> float:
-        return float(np.median(np.diff(self.wavelength)))
+
+def first_fit(
+    grid: NoiseGrid, residual: Array, fitted: Array, used: Mask, deviation: Array
+) -> FirstFit:
+    """Part the used points of scans into a weak and a strong half.
+
+    Parameters
+    ----------
+    grid : NoiseGrid
+    residual, fitted : ndarray, shape (n_scans, n_points)
+    used : ndarray of bool, shape (n_scans, n_points)
+        Whole blocks.
+    deviation : ndarray, shape (n_scans, n_blocks)
+    """
+    whole, level = grid.blocks.whole(used), grid.blocks.means(fitted)
+    ordered = np.sort(np.where(whole, level, np.inf), axis=1)
+    count, row = whole.sum(axis=1), np.arange(len(level))
+    middle = (
+        ordered[row, np.maximum(count - 1, 0) // 2] + ordered[row, np.maximum(count, 1) // 2]
+    ) / 2
+    weak = whole & (level <= np.where(count > 0, middle, np.inf)[:, None])
+    return FirstFit(
+        grid,
+        residual,
+        fitted,
+        deviation,
+        grid.blocks.spread(weak),
+        grid.blocks.spread(whole & ~weak),
+        transmittance_noise(fitted) ** 2,
+    )
 
 
 def independent_noise(first: FirstFit) -> Array:
@@ -111,13 +252,11 @@ def independent_noise(first: FirstFit) -> Array:
     or oversampled scan), the long-run variance is used, which is what a band wider than the
     smoothing feels.
     """
-    rough, share = _without_smooth_part(first, first.modes)
-    level = transmittance_noise(first.fitted)
-    weak = first.used & (first.fitted <= _middle(first))
-    scaled = np.where(weak, rough, 0.0)
-    factor = _long_run_factor(scaled, int(SMOOTHING_REACH_NM / first.step))
-    variance = _mean(rough**2, weak) * factor / share - _mean(level**2, weak)
-    return np.sqrt(np.maximum(variance, 0.0))
+    fine = first.grid.fine
+    rough = np.where(first.weak, fine.without(first.residual, first.weak | first.strong), 0.0)
+    factor = _long_run_factor(rough, int(SMOOTHING_REACH_NM / first.grid.step))
+    variance = _mean(rough**2, first.weak) * factor / fine.left
+    return np.sqrt(np.maximum(variance - _mean(first.transmittance, first.weak), 0.0))
 
 
 def tail_misfit(first: FirstFit, at_zero: Array) -> Array:
@@ -128,17 +267,16 @@ def tail_misfit(first: FirstFit, at_zero: Array) -> Array:
     the excess counts as independent error of the same spectral density; otherwise the
     tails would outweigh the bands.
     """
-    weak = first.used & (first.fitted <= _middle(first))
+    weak = first.weak
     left = np.where(weak, first.residual, 0.0)
-    expected = (
-        at_zero**2
-        + _mean(transmittance_noise(first.fitted) ** 2, weak)
-        + _mean(first.deviation**2, weak)
-    )
+    smooth = first.grid.blocks.spread(first.deviation**2)
+    expected = at_zero**2 + _mean(first.transmittance + smooth, weak)
     found = _mean(left**2, weak)
     doubt = 1 + MISFIT_DOUBT * np.sqrt(2.0 / np.maximum(weak.sum(axis=1), 1))
     excess = np.where(found > doubt * expected, found - expected, 0.0)
-    return np.sqrt(excess * _long_run_factor(left, int(STRUCTURE_NM / first.step)))
+    rows = np.flatnonzero(excess)
+    excess[rows] *= _long_run_factor(left[rows], int(STRUCTURE_NM / first.grid.step))
+    return np.sqrt(excess)
 
 
 def relative_noise(first: FirstFit, at_zero: Array) -> Array:
@@ -160,39 +298,23 @@ def relative_noise(first: FirstFit, at_zero: Array) -> Array:
     ndarray, shape (n_scans,)
         Standard deviation over absorbance.
     """
-    coarse = shape_modes(first.wavelength, length=STRUCTURE_NM / 2)
-    rough, share = _without_smooth_part(first, coarse)
-    strong = first.used & (first.fitted > _middle(first))
-    found = _mean(rough**2, strong) / share
-    smooth = first.deviation[:, None, :] * first.modes[None]
-    left = smooth - ((smooth @ coarse.T) @ _ridge_inverse(coarse)) @ coarse
-    expected = _mean((left**2).sum(axis=1), strong) + _mean(
-        transmittance_noise(first.fitted) ** 2, strong
-    )
-    expected = expected + at_zero**2
-    span = first.step * strong.sum(axis=1)
+    coarse, blocks = first.grid.coarse, first.grid.blocks
+    strong = first.strong
+    rough = np.where(strong, coarse.without(first.residual, first.weak | strong), 0.0)
+    found = _mean(rough**2, strong) / coarse.left
+    count = strong.sum(axis=1)
+    span = first.grid.step * count
     doubt = 1 + STRUCTURE_DOUBT * np.sqrt(2 * STRUCTURE_NM / np.maximum(span, STRUCTURE_NM))
+    expected = at_zero**2 + _mean(first.transmittance, strong)
+    # what shape errors add matters only where noise alone does not explain the structure
+    rows = np.flatnonzero(found > doubt * expected)
+    whole = blocks.whole(strong[rows])
+    shapes = first.grid.rough_shape_variance(first.deviation[rows], whole)
+    expected[rows] += shapes / np.maximum(count[rows], 1)
     excess = np.where(found > doubt * expected, found - expected, 0.0)
-    factor = _long_run_factor(np.where(strong, rough, 0.0), int(STRUCTURE_NM / 2 / first.step))
-    return np.sqrt(excess * factor / np.maximum(_mean(first.fitted**2, strong), 1e-12))
-
-
-def _without_smooth_part(first: FirstFit, modes: Array) -> tuple[Array, float]:
-    """Residual less its projection on modes, and the share of white noise that is left."""
-    known = np.where(first.used, first.residual, 0.0)
-    inner = _ridge_inverse(modes)
-    rough = np.where(first.used, known - (known @ modes.T) @ inner @ modes, 0.0)
-    taken = float(np.sum((inner @ modes) * modes)) / known.shape[1]
-    return rough, max(0.1, 1.0 - taken)
-
-
-def _ridge_inverse(modes: Array) -> Array:
-    return np.asarray(np.linalg.inv(modes @ modes.T + SMOOTHING_RIDGE * np.eye(modes.shape[0])))
-
-
-def _middle(first: FirstFit) -> Array:
-    """Median fitted absorbance of the used points, a column."""
-    return np.asarray(np.nanmedian(np.where(first.used, first.fitted, np.nan), axis=1)[:, None])
+    rows = np.flatnonzero(excess)
+    excess[rows] *= _long_run_factor(rough[rows], int(STRUCTURE_NM / 2 / first.grid.step))
+    return np.sqrt(excess / np.maximum(_mean(first.fitted**2, strong), 1e-12))
 
 
 def _mean(values: Array, mask: Mask) -> Array:
@@ -207,7 +329,10 @@ def _long_run_factor(rough: Array, reach: int) -> Array:
         return factor
     going = (rough[:, 1:] * rough[:, :-1]).sum(axis=1) / power > AUTOCORRELATED_FROM
     for lag in range(1, reach + 1):
-        correlation = (rough[:, lag:] * rough[:, :-lag]).sum(axis=1) / power
-        going &= correlation > 0
-        factor += np.where(going, 2 * correlation, 0.0)
+        rows = np.flatnonzero(going)
+        if not rows.size:
+            break
+        correlation = (rough[rows, lag:] * rough[rows, :-lag]).sum(axis=1) / power[rows]
+        going[rows] = correlation > 0
+        factor[rows] += np.where(correlation > 0, 2 * correlation, 0.0)
     return factor

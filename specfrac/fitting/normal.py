@@ -1,4 +1,4 @@
-"""Damped Gauss-Newton in the small space of the basis."""
+"""Damped Gauss-Newton, and Newton, in the small space of the basis."""
 
 from __future__ import annotations
 
@@ -18,6 +18,9 @@ Index = NDArray[np.intp]
 
 MOST_STEPS = 60
 STEP_TOLERANCE = 1e-12  # of the squared step in standard uncertainties
+NEWTON_TOLERANCE = 1e-8  # of a Newton step, which leaves its square
+CLOSE = 1.0  # squared step in standard uncertainties below which the exact Hessian serves
+DIAGONAL_LEFT = 0.1  # of each diagonal element, else the exact Hessian does not serve
 SHIFT_REACH = 1.5  # nm from the expansion point that can be trusted
 BROADENING_REACH = 3.0  # nm^2
 
@@ -71,29 +74,62 @@ class Normal:
     def objective(self, parameters: Array) -> Array:
         """Half the penalised chi-square."""
         t = self.coefficients(parameters)
+        return self._objective(parameters, t, apply(self.gram, t))
+
+    def _objective(self, parameters: Array, t: Array, gram_t: Array) -> Array:
         away = parameters - self.prior.mean
         return 0.5 * (
-            self.power
-            + dot(t, apply(self.gram, t) - 2 * self.right)
-            + dot(away, away @ self.prior.precision)
+            self.power + dot(t, gram_t - 2 * self.right) + dot(away, away @ self.prior.precision)
         )
 
+    def around(self, parameters: Array) -> Local:
+        """The objective and its derivatives around some parameters."""
+        t, jacobian = self.coefficients(parameters), self.jacobian(parameters)
+        transposed = jacobian.transpose(0, 2, 1)
+        gram_t = apply(self.gram, t)
+        rest = self.right - gram_t
+        away = self.prior.mean - parameters
+        return Local(
+            self._objective(parameters, t, gram_t),
+            transposed @ (self.gram @ jacobian) + self.prior.precision,
+            apply(transposed, rest) + away @ self.prior.precision,
+            jacobian,
+            rest,
+        )
 
-def normal_equations(normal: Normal, parameters: Array) -> tuple[Array, Array, Array]:
-    """Return Hessian (Gauss-Newton), minus gradient, and Jacobian of the coefficients."""
-    t, jacobian = normal.coefficients(parameters), normal.jacobian(parameters)
-    transposed = jacobian.transpose(0, 2, 1)
-    rest = normal.right - apply(normal.gram, t)
-    away = normal.prior.mean - parameters
-    gradient = apply(transposed, rest) + away @ normal.prior.precision
-    hessian = transposed @ (normal.gram @ jacobian) + normal.prior.precision
-    return hessian, gradient, jacobian
+    def curvature(self, parameters: Array, rest: Array) -> Array:
+        """What the exact Hessian has beyond that of Gauss and Newton."""
+        return model.curvature(self.layout, parameters, self.centres, self.variance, rest)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Local:
+    """The objective around some parameters.
+
+    Attributes
+    ----------
+    objective : ndarray, shape (n,)
+    hessian : ndarray, shape (n, n_parameters, n_parameters)
+        Of Gauss and Newton; its inverse is the covariance.
+    descent : ndarray, shape (n, n_parameters)
+        Minus the gradient.
+    jacobian : ndarray, shape (n, n_columns, n_parameters)
+        Of the coefficients.
+    rest : ndarray, shape (n, n_columns)
+        Minus the gradient by the coefficients.
+    """
+
+    objective: Array
+    hessian: Array
+    descent: Array
+    jacobian: Array
+    rest: Array
 
 
 def minimise(
     normal: Normal, start: Array, *, bounds: bool, tolerance: float = STEP_TOLERANCE
 ) -> tuple[Array, Mask]:
-    """Damped Gauss-Newton within reach of the expansion point.
+    """Damped Gauss-Newton within reach of the expansion point, Newton close to the minimum.
 
     Returns
     -------
@@ -107,17 +143,17 @@ def minimise(
     parameters = start.copy()
     active = bounded & (parameters <= prior.lower)
     converged = np.zeros(len(start), dtype=bool)
+    close = np.zeros(len(start), dtype=bool)
+    trusted = np.ones(len(start), dtype=bool)
     live = np.arange(len(start))
     part = normal
     for _ in range(MOST_STEPS):
         here = parameters[live]
-        hessian, gradient, _ = normal_equations(part, here)
-        # a parameter without any information keeps its place
-        diagonal = np.arange(hessian.shape[1])
-        hessian[:, diagonal, diagonal] += 1e-12 + 1e-13 * hessian[:, diagonal, diagonal]
+        around = part.around(here)
+        matrix, exact = _with_curvature(part, here, around, close[live] & trusted[live])
         target, active[live] = minimise_bounded(
-            hessian,
-            gradient + apply(hessian, here),
+            matrix,
+            around.descent + apply(matrix, here),
             np.broadcast_to(prior.lower, here.shape),
             bounded,
             prior.fixed,
@@ -125,9 +161,14 @@ def minimise(
         )
         step = target - here
         step *= _within_reach(part, here, step)[:, None]
-        step, stuck = _backtrack(part, here, step)
+        step, stuck = _backtrack(part, here, step, around.objective)
         parameters[live] = here + step
-        done = (dot(step, apply(hessian, step)) < tolerance) | stuck
+        moved = dot(step, apply(around.hessian, step))
+        done = (moved < np.where(exact, max(NEWTON_TOLERANCE, tolerance), tolerance)) | stuck
+        # far from its minimum the exact Hessian may point uphill: then back to Gauss-Newton
+        done &= ~(stuck & exact)
+        trusted[live] &= ~(stuck & exact)
+        close[live] = moved < CLOSE
         converged[live[done]] = True
         if done.all():
             break
@@ -136,15 +177,32 @@ def minimise(
     return parameters, converged
 
 
+def _with_curvature(normal: Normal, here: Array, around: Local, wanted: Mask) -> tuple[Array, Mask]:
+    """Hessian to step by, exact for the tubes that want it and where its diagonal allows it."""
+    matrix = around.hessian.copy()
+    rows = np.flatnonzero(wanted)
+    exact = np.zeros(len(here), dtype=bool)
+    if rows.size:
+        bent = matrix[rows] + normal.rows(rows).curvature(here[rows], around.rest[rows])
+        diagonal = np.einsum("ijj->ij", bent)
+        good = (diagonal > DIAGONAL_LEFT * np.einsum("ijj->ij", matrix[rows])).all(axis=1)
+        exact[rows[good]] = True
+        matrix[rows[good]] = bent[good]
+    # a parameter without any information keeps its place
+    index = np.arange(matrix.shape[1])
+    matrix[:, index, index] += 1e-12 + 1e-13 * matrix[:, index, index]
+    return matrix, exact
+
+
 def amplitudes_only(normal: Normal, start: Array) -> Array:
     """Best amplitudes and baseline at the start's shifts, breadth and exponent."""
     prior = normal.prior
-    hessian, gradient, _ = normal_equations(normal, start)
+    around = normal.around(start)
     held = prior.fixed.copy()
     held[[*nonlinear(normal.layout), normal.layout.exponent]] = True
     found, _ = minimise_bounded(
-        hessian,
-        gradient + apply(hessian, start),
+        around.hessian,
+        around.descent + apply(around.hessian, start),
         np.where(held, start, prior.lower),
         prior.bounded,
         held,
@@ -169,9 +227,8 @@ def nonlinear(lay: model.Layout) -> list[int]:
     return [*range(lay.shifts.start, lay.shifts.stop), lay.broadening]
 
 
-def _backtrack(normal: Normal, here: Array, step: Array) -> tuple[Array, Mask]:
+def _backtrack(normal: Normal, here: Array, step: Array, before: Array) -> tuple[Array, Mask]:
     """Halve a step until the objective does not rise; a step that never helps is dropped."""
-    before = normal.objective(here)
     slack = 1e-12 * (1.0 + np.abs(normal.power))
     worse = normal.objective(here + step) > before + slack
     for _ in range(20):

@@ -163,7 +163,7 @@ class Solution:
     degrees: Array
     runs_z: Array
     shape_factor: Array
-    fitted: Array
+    highest: Array
     search_height: Array
     search_uncertainty: Array
     excess_share: Array

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, overload
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Protocol, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 G_PER_L_TO_MG_PER_L = 1e3
+# of the standard uncertainty at zero: 5 % false alarms; 5 % missed at the limit (Currie 1995)
+CRITICAL, DETECTION_LIMIT = 1.645, 3.29
+QUANTIFIED = 10.0  # relative uncertainty of 10 % (Currie 1995)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -201,12 +204,12 @@ class MixtureFit:
     @property
     def critical_value(self) -> Array:
         """Above it a pigment counts as detected: 1.645 u(c=0), g/L (Currie 1995)."""
-        return 1.645 * self.zero_uncertainty
+        return CRITICAL * self.zero_uncertainty
 
     @property
     def detection_limit(self) -> Array:
         """3.29 u(c=0), g/L (Currie 1995, Pure Appl. Chem. 67, 1699)."""
-        return 3.29 * self.zero_uncertainty
+        return DETECTION_LIMIT * self.zero_uncertainty
 
     @property
     def detected(self) -> NDArray[np.bool_]:
@@ -214,14 +217,14 @@ class MixtureFit:
 
         An unconstrained estimate that only balances a neighbour's negative one is no detection.
         """
-        above = self.concentration_unconstrained >= self.critical_value
-        return np.asarray(above & (self.concentration > 0))
+        return detected(self.concentration, self.concentration_unconstrained, self.zero_uncertainty)
 
     @property
     def quantified(self) -> NDArray[np.bool_]:
         """Detected, and the unconstrained estimate at or above 10 u(c=0)."""
-        above = self.concentration_unconstrained >= 10 * self.zero_uncertainty
-        return np.asarray(above & self.detected)
+        return quantified(
+            self.concentration, self.concentration_unconstrained, self.zero_uncertainty
+        )
 
     def group_concentration(self, group: Group) -> tuple[float, float]:
         """Return concentration and standard uncertainty of a group, g/L."""
@@ -278,34 +281,153 @@ class MixtureFit:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class MixtureFits(Sequence[MixtureFit]):
-    """Fits of many scans, in the order the scans were given."""
+class FitTable:
+    """The figures of many fits with the same candidates, g/L.
 
-    fits: tuple[MixtureFit, ...]
+    Attributes
+    ----------
+    success : ndarray of bool, shape (n_scans,)
+    concentration, concentration_unconstrained : ndarray, shape (n_scans, n_pigments)
+    standard_uncertainty, zero_uncertainty : ndarray, shape (n_scans, n_pigments)
+        As in `MixtureFit`.
+    """
+
+    success: NDArray[np.bool_]
+    concentration: Array
+    concentration_unconstrained: Array
+    standard_uncertainty: Array
+    zero_uncertainty: Array
+
+    @property
+    def detected(self) -> NDArray[np.bool_]:
+        """As `MixtureFit.detected`, shape (n_scans, n_pigments)."""
+        return detected(self.concentration, self.concentration_unconstrained, self.zero_uncertainty)
+
+    @property
+    def quantified(self) -> NDArray[np.bool_]:
+        """As `MixtureFit.quantified`, shape (n_scans, n_pigments)."""
+        return quantified(
+            self.concentration, self.concentration_unconstrained, self.zero_uncertainty
+        )
+
+
+def detected(displayed: Array, free: Array, zero_uncertainty: Array) -> NDArray[np.bool_]:
+    """Whether pigments count as detected (see `MixtureFit.detected`); arrays of one shape."""
+    return np.asarray((free >= CRITICAL * zero_uncertainty) & (displayed > 0))
+
+
+def quantified(displayed: Array, free: Array, zero_uncertainty: Array) -> NDArray[np.bool_]:
+    """Whether pigments count as quantified (see `MixtureFit.quantified`)."""
+    above = free >= QUANTIFIED * zero_uncertainty
+    return np.asarray(above & detected(displayed, free, zero_uncertainty))
+
+
+class FittedScans(Protocol):
+    """Some of the fits of a call, kept as arrays."""
+
+    def report(self, number: int) -> MixtureFit:
+        """The fit of one scan."""
+
+    def table(self) -> FitTable:
+        """The figures of all."""
+
+    def names(self) -> list[str]:
+        """Names of the scans."""
+
+
+class MixtureFits(Sequence[MixtureFit]):
+    """Fits of many scans, in the order the scans were given.
+
+    The figures of all are arrays (`table`, `to_frame`); the `MixtureFit` of one scan, with
+    its groups and flags, is made when it is asked for.
+
+    Parameters
+    ----------
+    references : References
+    n_scans : int
+    parts : sequence of (positions, FittedScans)
+        Where each part's scans stand in the order given.
+    """
+
+    __slots__ = ("_known", "_part_of", "_parts", "_row_of", "references")
+
+    def __init__(
+        self,
+        references: References,
+        n_scans: int,
+        parts: Sequence[tuple[Sequence[int], FittedScans]],
+    ) -> None:
+        self.references = references
+        self._parts = tuple(part for _, part in parts)
+        self._part_of = np.full(n_scans, -1, dtype=np.intp)
+        self._row_of = np.zeros(n_scans, dtype=np.intp)
+        for number, (positions, _) in enumerate(parts):
+            self._part_of[list(positions)] = number
+            self._row_of[list(positions)] = np.arange(len(positions))
+        self._known: dict[int, MixtureFit] = {}
 
     def __len__(self) -> int:
-        return len(self.fits)
+        return len(self._part_of)
 
     @overload
     def __getitem__(self, index: int) -> MixtureFit: ...
     @overload
-    def __getitem__(self, index: slice) -> MixtureFits: ...
-    def __getitem__(self, index: int | slice) -> MixtureFit | MixtureFits:
+    def __getitem__(self, index: slice) -> list[MixtureFit]: ...
+    def __getitem__(self, index: int | slice) -> MixtureFit | list[MixtureFit]:
         if isinstance(index, slice):
-            return MixtureFits(self.fits[index])
-        return self.fits[index]
+            return [self[position] for position in range(*index.indices(len(self)))]
+        position = range(len(self))[index]
+        if position not in self._known:
+            self._known[position] = self._made(position)
+        return self._known[position]
 
     def __iter__(self) -> Iterator[MixtureFit]:
-        return iter(self.fits)
+        # not kept: a loop over many fits needs each once
+        for position in range(len(self)):
+            known = self._known.get(position)
+            yield self._made(position) if known is None else known
+
+    def _made(self, position: int) -> MixtureFit:
+        return self._parts[self._part_of[position]].report(int(self._row_of[position]))
+
+    def table(self) -> FitTable:
+        """Return the figures of all scans as arrays."""
+        tables = [part.table() for part in self._parts]
+        first = np.cumsum([0, *(len(table.success) for table in tables)])
+        order = first[self._part_of] + self._row_of
+        columns = (
+            np.concatenate([getattr(table, name.name) for table in tables])[order]
+            for name in fields(FitTable)
+        )
+        return FitTable(*columns)
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row a scan and candidate, with the scan's name and position."""
         import pandas as pd
 
-        if not self.fits:
+        if not len(self):
             raise InputError("no fits: a frame needs at least one.")
-        frames = [fit.to_frame() for fit in self.fits]
-        for position, (fit, frame) in enumerate(zip(self.fits, frames, strict=True)):
-            frame.insert(0, "scan", fit.name)
-            frame.insert(0, "position", position)
-        return pd.concat(frames, ignore_index=True)
+        table, entries = self.table(), self.references.entries
+        n, n_pigments = table.concentration.shape
+        names = [part.names() for part in self._parts]
+        scans = [names[part][row] for part, row in zip(self._part_of, self._row_of, strict=True)]
+        return pd.DataFrame(
+            {
+                "position": np.repeat(np.arange(n), n_pigments),
+                "scan": np.repeat(np.array(scans, dtype=object), n_pigments),
+                "pigment": np.tile(np.array(self.references.pigments, dtype=object), n),
+                "group": np.tile(np.array([e.group for e in entries], dtype=object), n),
+                "concentration_mg_per_L": table.concentration.ravel() * G_PER_L_TO_MG_PER_L,
+                "concentration_unconstrained_mg_per_L": (
+                    table.concentration_unconstrained.ravel() * G_PER_L_TO_MG_PER_L
+                ),
+                "standard_uncertainty_mg_per_L": (
+                    table.standard_uncertainty.ravel() * G_PER_L_TO_MG_PER_L
+                ),
+                "detection_limit_mg_per_L": (
+                    DETECTION_LIMIT * table.zero_uncertainty.ravel() * G_PER_L_TO_MG_PER_L
+                ),
+                "detected": table.detected.ravel(),
+                "quantified": table.quantified.ravel(),
+            }
+        )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from specfrac.fitting.batched import apply, dot, inverse, inverse_of_free, solve
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.grid import SEARCH_WIDTH_NM, bands_at
-from specfrac.fitting.normal import normal_equations
+from specfrac.fitting.normal import Local
 from specfrac.fitting.problem import Errors, ForeignBand, Problem, Solution
 from specfrac.fitting.system import System, noise_variance, shape_deviation
 
@@ -29,7 +29,7 @@ FOREIGN_PRIOR = 5.0  # prior standard deviation of a foreign band over its found
 
 def empty_solution(problem: Problem, noise: Array, used: Mask) -> Solution:
     """A solution of unknown values, to be filled."""
-    n, n_points = problem.absorbance.shape
+    n = len(problem.absorbance)
     lay, places = problem.layout, problem.grid.search_places
     return Solution(
         parameters=np.full((n, lay.n_parameters), np.nan),
@@ -47,7 +47,7 @@ def empty_solution(problem: Problem, noise: Array, used: Mask) -> Solution:
         degrees=np.full(n, np.nan),
         runs_z=np.full(n, np.nan),
         shape_factor=np.ones(n),
-        fitted=np.full((n, n_points), np.nan),
+        highest=np.full(n, np.nan),
         search_height=np.full((n, places.size), np.nan),
         search_uncertainty=np.full((n, places.size), np.nan),
         excess_share=np.full(n, np.nan),
@@ -76,11 +76,15 @@ class Summary:
     free: Array
     shapes: Array
     errors: Errors
+    at_values: Local = field(init=False)  # normal equations at the non-negative solution
+    at_free: Local = field(init=False)
     fitted: Array = field(init=False)  # the non-negative fit, (n, n_points)
     residual: Array = field(init=False)  # zero where not used
 
     def __post_init__(self) -> None:
         system = self.system
+        self.at_values = system.normal.around(self.values)
+        self.at_free = system.normal.around(self.free)
         self.fitted = system.curves(system.normal.coefficients(self.values))
         used = system.grid.blocks.spread(system.weight > 0)
         measured = system.problem.absorbance[system.tubes]
@@ -97,8 +101,8 @@ class Summary:
         result.unconstrained[tubes] = self.free
         lay, fixed = system.problem.layout, system.prior.fixed
         amplitudes = lay.amplitudes
-        hessian, _, jacobian = normal_equations(system.normal, self.free)
-        covariance = inverse_of_free(hessian, np.broadcast_to(fixed, self.free.shape))
+        jacobian = self.at_free.jacobian
+        covariance = inverse_of_free(self.at_free.hessian, np.broadcast_to(fixed, self.free.shape))
         rows = covariance[:, amplitudes]
         lever = rows @ jacobian.transpose(0, 2, 1)
         gain = lever @ system.cross @ system.mode_inverse
@@ -146,9 +150,14 @@ class Summary:
         n, n_pigments, _ = weights.shape
         if not problem.shape_covariance:
             return np.zeros((n, n_pigments, 0))
-        deviations = problem.shape_errors[:, None] * self.shapes
-        moved = weights[:, :, None, :] * deviations[:, None, :, :]
-        return np.asarray((moved @ grid.blocks.means(grid.comb).T).reshape(n, n_pigments, -1))
+        means = grid.blocks.means(grid.comb).T
+        result = np.empty((n, n_pigments, n_pigments, means.shape[1]))
+        for reference, error in enumerate(problem.shape_errors):
+            moved = weights * (error * self.shapes[:, reference])[:, None, :]
+            result[:, :, reference] = (moved.reshape(n * n_pigments, -1) @ means).reshape(
+                n, n_pigments, -1
+            )
+        return result.reshape(n, n_pigments, -1)
 
     def _variances_when_absent(self, weights: Array, separate: Array) -> tuple[Array, Array]:
         """What noise and shapes would do if the pigment, with its errors, were absent.
@@ -192,8 +201,8 @@ class Summary:
         """Write chi-square and runs of the residual at the stated errors."""
         system, tubes = self.system, self.tubes
         lay, blocks = system.problem.layout, system.grid.blocks
-        result.fitted[tubes] = self.fitted
-        result.chi_square[tubes] = 2 * system.normal.objective(self.values)
+        result.highest[tubes] = self.fitted.max(axis=1)
+        result.chi_square[tubes] = 2 * self.at_values.objective
         used = result.used[tubes]
         result.degrees[tubes] = np.maximum(used.sum(axis=1) - lay.n_pigments - 2 * lay.n_scans, 1)
         onto_modes = system.modes.project(self.residual * blocks.spread(system.weight))
@@ -209,11 +218,11 @@ class Summary:
         """Minus twice the log marginal likelihood, but for constants of the used points."""
         system = self.system
         free = ~system.prior.fixed
-        hessian, _, _ = normal_equations(system.normal, self.free)
+        hessian = self.at_free.hessian
         spread = np.where(system.weight > 0, np.log(np.maximum(system.weight, 1e-300)), 0.0)
         unit = np.eye(system.mode_gram.shape[1])
         return np.asarray(
-            2 * system.normal.objective(self.values)
+            2 * self.at_values.objective
             - spread @ system.grid.blocks.sizes
             + np.linalg.slogdet(unit + system.mode_gram)[1]
             + np.linalg.slogdet(hessian[:, free][:, :, free])[1]
@@ -224,9 +233,9 @@ class Summary:
         system, tubes = self.system, self.tubes
         grid, prior, modes = system.grid, system.prior, system.modes
         bands, n_comb = grid.search_bands, len(modes.comb)
-        hessian, _, jacobian = normal_equations(system.normal, self.values)
+        jacobian = self.at_values.jacobian
         on_bound = (self.values <= prior.lower) & prior.bounded
-        covariance = inverse_of_free(hessian, on_bound | prior.fixed)
+        covariance = inverse_of_free(self.at_values.hessian, on_bound | prior.fixed)
         spread = grid.blocks.spread(system.weight)
         onto_modes = np.empty((len(tubes), len(bands), modes.count))
         if modes.shapes:

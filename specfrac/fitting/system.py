@@ -96,7 +96,7 @@ class System:
     expansions : tuple of Expansion
         Around the expansion points of these tubes.
     which : ndarray of int, shape (n,)
-        Expansion of each tube.
+        Expansion of each tube, ascending.
     weight : ndarray, shape (n, n_blocks)
         Inverse variance of the independent errors of a point, zero where not used.
     modes : Modes
@@ -143,7 +143,7 @@ class System:
             self.mode_inverse[index],
         )
 
-    def by_expansion(self) -> Iterator[tuple[Expansion, Index | slice]]:
+    def by_expansion(self) -> Iterator[tuple[Expansion, slice]]:
         """Each expansion with the rows that use it."""
         return _groups(self.expansions, self.which)
 
@@ -162,16 +162,14 @@ class System:
         return result
 
 
-def _groups(
-    expansions: tuple[Expansion, ...], which: Index
-) -> Iterator[tuple[Expansion, Index | slice]]:
+def _groups(expansions: tuple[Expansion, ...], which: Index) -> Iterator[tuple[Expansion, slice]]:
     for number, expansion in enumerate(expansions):
         if len(expansions) == 1:
             yield expansion, slice(None)
         else:
-            rows = np.flatnonzero(which == number)
-            if rows.size:
-                yield expansion, rows
+            begin, end = np.searchsorted(which, [number, number + 1]).tolist()
+            if end > begin:
+                yield expansion, slice(begin, end)
 
 
 def assemble(
@@ -192,12 +190,13 @@ def assemble(
     weight : ndarray, shape (n, n_blocks)
     modes : Modes
     points : ndarray, shape (n, n_shift_groups + 1)
-        Expansion point of each tube: shifts, then broadening.
+        Expansion point of each tube: shifts, then broadening; equal ones side by side.
     """
     grid = problem.grid
-    unique, which = np.unique(points, axis=0, return_inverse=True)
-    which = which.ravel()
-    expansions = tuple(grid.expansion(point) for point in unique)
+    first = np.ones(len(points), dtype=bool)
+    first[1:] = (points[1:] != points[:-1]).any(axis=1)
+    which = np.cumsum(first) - 1
+    expansions = tuple(grid.expansion(point) for point in points[first])
     n, columns, n_comb = len(tubes), grid.layout.n_columns, len(modes.comb)
     spread = grid.blocks.spread(weight)
     measured = problem.absorbance[tubes]

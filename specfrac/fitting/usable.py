@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from specfrac.checks import digitisation, flat_top, peak_absorbance, smoothed
+from specfrac.checks import (
+    FLAT_TOP_FROM,
+    FLAT_TOP_POINTS,
+    digitisation,
+    flat_top,
+    peak_absorbance,
+    smoothed,
+)
 from specfrac.fitting.error_model import error_model
 from specfrac.flags import Flag
 from specfrac.references import References
@@ -34,22 +42,58 @@ class Tube:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Usable:
-    """The readings of one tube that a fit may use, and why others may not."""
+    """The readings that a fit may use, of tubes with the same grids, and why not others.
 
+    Attributes
+    ----------
+    tubes : tuple of Tube
+    absorbance, smoothed : ndarray, shape (n_tubes, n_points)
+        A tube's scans one after the other; zero where unknown.
+    used, inside, flat : ndarray of bool, shape (n_tubes, n_points)
+        Usable; measured and within the references' range; on a detector's ceiling.
+    floor : ndarray, shape (n_tubes, n_scans)
+        Noise that digitisation alone makes.
+    limit : float
+        Linear limit.
+    problems : tuple of str
+        Why a tube cannot be fitted, or "".
+    """
+
+    tubes: tuple[Tube, ...]
     absorbance: Array
-    used: Mask
     smoothed: Array
+    used: Mask
+    inside: Mask
+    flat: Mask
     floor: Array
-    flags: tuple[Flag, ...]
-    problem: str  # why the tube cannot be fitted, or ""
+    limit: float
+    problems: tuple[str, ...]
+
+    def flags(self, tube: int) -> list[Flag]:
+        """What the readings of one tube want their reader to know."""
+        flags: list[Flag] = []
+        start = 0
+        for scan in self.tubes[tube].scans:
+            points = slice(start, start + len(scan))
+            flags += _reading_flags(
+                scan,
+                self.smoothed[tube, points],
+                self.inside[tube, points],
+                self.flat[tube, points],
+                self.limit,
+            )
+            start = points.stop
+        return flags
 
 
-def usable(tube: Tube, references: References, informative: Mask, limit: float) -> Usable:
-    """Choose the usable readings of a tube.
+def usable(
+    tubes: Sequence[Tube], references: References, informative: Mask, limit: float
+) -> Usable:
+    """Choose the usable readings of tubes with the same grids.
 
     Parameters
     ----------
-    tube : Tube
+    tubes : sequence of Tube
     references : References
     informative : ndarray of bool, shape (n_points,)
         Where some candidate absorbs.
@@ -62,39 +106,51 @@ def usable(tube: Tube, references: References, informative: Mask, limit: float) 
     """
     low = max(references.solvent.uv_limit_nm, *(e.valid_from for e in references.entries))
     high = min(e.valid_to for e in references.entries)
-    flags: list[Flag] = []
-    masks, levels, floors = [], [], []
-    for scan in tube.scans:
-        wavelength, absorbance = scan.wavelength, scan.absorbance
-        smooth = smoothed(wavelength, absorbance)
-        step = digitisation(absorbance)
-        flat = flat_top(absorbance, step)
-        measured = np.isfinite(absorbance)
-        inside = (wavelength >= low) & (wavelength <= high)
-        linear = np.where(np.isfinite(smooth), smooth, np.inf) <= limit
-        masks.append(measured & inside & linear & ~flat)
-        levels.append(np.where(np.isfinite(smooth), smooth, 0.0))
-        floors.append(max(step / math.sqrt(12), error_model()["noise_floor"]))
-        flags += _reading_flags(scan, smooth, inside & measured, flat, limit)
-    used = np.concatenate(masks)
-    absorbance = np.concatenate([scan.absorbance for scan in tube.scans])
-    count = int((used & informative).sum())
+    readings, levels, ranges, flats, floors = [], [], [], [], []
+    for scans in zip(*(tube.scans for tube in tubes), strict=True):
+        wavelength = scans[0].wavelength
+        absorbance = np.array([scan.absorbance for scan in scans])
+        steps = np.array([digitisation(row) for row in absorbance])
+        readings.append(absorbance)
+        levels.append(smoothed(wavelength, absorbance))
+        ranges.append(np.isfinite(absorbance) & (wavelength >= low) & (wavelength <= high))
+        flats.append(flat_tops(absorbance, steps))
+        floors.append(np.maximum(steps / math.sqrt(12), error_model()["noise_floor"]))
+    absorbance, smooth = np.concatenate(readings, axis=1), np.concatenate(levels, axis=1)
+    inside, flat = np.concatenate(ranges, axis=1), np.concatenate(flats, axis=1)
+    used = inside & (np.where(np.isfinite(smooth), smooth, np.inf) <= limit) & ~flat
+    counts = (used & informative).sum(axis=1)
     needed = int(error_model()["informative_points"])
-    problem = ""
-    if count < needed:
-        problem = (
-            f"{tube.name}: {count} usable points tell of the candidates, but a "
-            f"fit needs {needed} (usable: {low:g} nm and up, below absorbance {limit:g}). "
-            "Dilute, scan a wider range, or use a finer step."
-        )
-    return Usable(
-        np.where(used, absorbance, 0.0),
-        used,
-        np.concatenate(levels),
-        np.array(floors),
-        tuple(flags),
-        problem,
+    problems = tuple(
+        ""
+        if count >= needed
+        else f"{tube.name}: {count} usable points tell of the candidates, but a "
+        f"fit needs {needed} (usable: {low:g} nm and up, below absorbance {limit:g}). "
+        "Dilute, scan a wider range, or use a finer step."
+        for tube, count in zip(tubes, counts.tolist(), strict=True)
     )
+    return Usable(
+        tuple(tubes),
+        np.where(used, absorbance, 0.0),
+        np.where(np.isfinite(smooth), smooth, 0.0),
+        used,
+        inside,
+        flat,
+        np.column_stack(floors),
+        limit,
+        problems,
+    )
+
+
+def flat_tops(absorbance: Array, steps: Array) -> Mask:
+    """Points on a detector's ceiling, of many scans (see `specfrac.checks.flat_top`)."""
+    flat = np.zeros(absorbance.shape, dtype=bool)
+    known = np.where(np.isfinite(absorbance), absorbance, -np.inf)
+    highest = known.max(axis=1, keepdims=True)
+    level = (known >= highest - 1e-9).sum(axis=1) >= FLAT_TOP_POINTS
+    for row in np.flatnonzero(level & (highest[:, 0] >= FLAT_TOP_FROM)):
+        flat[row] = flat_top(absorbance[row], float(steps[row]))
+    return flat
 
 
 def informative_points(references: References, wavelength: Array) -> Mask:
