@@ -32,7 +32,10 @@ _TYPES = {"Float32": "<f4", "Float64": "<f8", "Int32": "<i4", "Int64": "<i8"}
 _VALUES = ("I", "L", "F", "D")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[Ee][+-]?[0-9]+)?")
 _MOST_DEEP = 60
+_PIECE = 1_000_000
 _MOST_VALUES = 1_000_000
+_MOST_ELEMENTS = 1_500_000
+"""Rules of ours: three thousand scans, one element a value, and more."""
 
 
 @dataclass(slots=True)
@@ -113,6 +116,7 @@ class _Document:
         self._path: list[str] = []
         self._text: list[str] = []
         self._parameter = ""
+        self._n_elements = 0
         self._parser: Any = None
 
     def parse(self, data: bytes, encoding: str | None) -> None:
@@ -128,7 +132,7 @@ class _Document:
         self._parser.EndElementHandler = self._end
         self._parser.CharacterDataHandler = self._text.append
         try:
-            self._parser.Parse(data, True)
+            self._feed(data)
         except expat.ExpatError as error:
             reason = expat.errors.messages.get(error.code, "damaged")
             raise ScanFileError(
@@ -141,6 +145,20 @@ class _Document:
             raise ScanFileError(
                 f"{self.file}: the document's encoding is unknown ({error}). Give its encoding."
             ) from None
+
+    def _feed(self, data: bytes) -> None:
+        """Hand the document over in pieces, to see a tag that never ends while it comes."""
+        reached = -1
+        for at in range(0, len(data), _PIECE):
+            self._parser.Parse(data[at : at + _PIECE], False)
+            now = self._parser.CurrentByteIndex
+            if at and now <= reached:
+                raise ScanFileError(
+                    f"{self.file}, row {self._line}: a tag is longer than {_PIECE} bytes. "
+                    "The document is damaged; export it again."
+                )
+            reached = now
+        self._parser.Parse(b"", True)
 
     @property
     def _line(self) -> int:
@@ -160,6 +178,12 @@ class _Document:
                 "AnIML. Export the scan as text (CSV)."
             )
         self._path.append(name)
+        self._n_elements += 1
+        if self._n_elements > _MOST_ELEMENTS:
+            raise ScanFileError(
+                f"{self.file}, row {self._line}: the document has more than {_MOST_ELEMENTS} "
+                "elements, more than is read from one file. Give the scans alone."
+            )
         if len(self._path) > _MOST_DEEP:
             raise ScanFileError(
                 f"{self.file}, row {self._line}: elements are nested more than {_MOST_DEEP} deep. "

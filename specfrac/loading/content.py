@@ -15,6 +15,9 @@ from specfrac.errors import InputError, ScanFileError
 MAX_BYTES = 512 * 1024 * 1024
 """A rule of ours: a larger file is no scan file, and would only fill the memory."""
 
+MOST_LINES = 500_000
+"""A rule of ours: two thousand wells at 250 wavelengths, one a line."""
+
 MAX_BYTES_OF_A_PIPE = 32 * 1024 * 1024
 _PIECE = 4 * 1024 * 1024
 _MARKS = (  # utf-32 first: its mark starts with that of utf-16
@@ -146,6 +149,22 @@ def decode(content: FileContent) -> Text:
         return Text(_one_line_end(data.decode("utf-8")), "utf-8")
     except UnicodeDecodeError:
         return _decode_line_by_line(data)
+
+
+def lines_of(text: Text, file: str) -> list[str]:
+    """Return the lines of a file's text.
+
+    Raises
+    ------
+    ScanFileError
+        If there are more than any scan file has.
+    """
+    if text.text.count("\n") > MOST_LINES:
+        raise ScanFileError(
+            f"{file} has more than {MOST_LINES} lines, the most a scan file may have. "
+            "Split it, or name the file of scans."
+        )
+    return text.text.split("\n")
 
 
 def _marked(data: bytes) -> str | None:

@@ -19,7 +19,7 @@ from specfrac.loading.blocks import (
     Reading,
     Skipped,
 )
-from specfrac.loading.content import FileContent, decode
+from specfrac.loading.content import FileContent, decode, lines_of
 from specfrac.loading.dialect import SEPARATORS, Dialect, find_dialect
 from specfrac.loading.endings import is_whole
 from specfrac.loading.faults import shown
@@ -43,8 +43,8 @@ _TWO_NUMBERS = re.compile(r"[\s\"'+-]*[0-9].*[\s;,|].*[0-9]")
 _LONGEST = 200
 _MAX_HEADER = 200
 _MAX_SKIPPED = 10
-_MOST_LINES = 500_000
-"""Two thousand wells at 250 wavelengths, one a line."""
+_MOST_CELLS = 5_000_000
+"""Where the short way does not serve; two thousand wells at a thousand wavelengths have less."""
 
 
 def recognises(content: FileContent) -> bool:
@@ -65,12 +65,7 @@ def read(content: FileContent) -> Reading:
         raise ScanFileError(
             f"{content.name} is a structured text with braces, not a table. Export the scan as CSV."
         )
-    if text.text.count("\n") > _MOST_LINES:
-        raise ScanFileError(
-            f"{content.name} has more than {_MOST_LINES} lines, the most a scan file may have. "
-            "Split it, or name the file of scans."
-        )
-    lines = text.text.split("\n")
+    lines = lines_of(text, content.name)
     whole = lines[-1] == ""
     while lines and not lines[-1].strip():
         lines.pop()
@@ -80,6 +75,11 @@ def read(content: FileContent) -> Reading:
     dialect = find_dialect(lines)
     if dialect is None:
         raise NoScanError(_no_numbers(content.name, lines))
+    if text.text.count(dialect.separator) > _MOST_CELLS:
+        raise ScanFileError(
+            f"{content.name} has more than {_MOST_CELLS} cells and is no plain table of numbers, "
+            "which is more than is read from one file. Split it, or name the file of scans."
+        )
     cut: tuple[Flag, ...] = ()
     if not whole:
         lines, cut = _without_cut_row(lines, dialect)

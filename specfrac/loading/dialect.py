@@ -21,6 +21,7 @@ _CANDIDATES = (
 _TRIED_LINES = 300
 _TRIED_CELLS = 60
 _DATE = re.compile(r"\d{1,4}([-/.:])\d{1,2}(?:\1\d{1,4})?(?:[T ,]\s*\d.*)?")
+_BLANK = re.compile(r"\s")
 _MAX_QUOTED = 100_000  # the csv module gives up near 131 072 characters in a cell
 
 
@@ -48,9 +49,15 @@ class Dialect:
             return self._split_quoted(line)
         if self.separator == " ":
             return line.split()
-        return [cell.strip() for cell in line.split(self.separator)]
+        cells = line.split(self.separator)
+        return [cell.strip() for cell in cells] if _BLANK.search(line) else cells
 
     def _split_quoted(self, line: str) -> list[str]:
+        if line[0] == line[-1] == '"':  # every cell in quotes, as whole exports have them
+            inner = line[1:-1]
+            cells = inner.split(f'"{self.separator}"')
+            if inner.count('"') == 2 * (len(cells) - 1):
+                return [cell.strip() for cell in cells]
         if self.separator == " ":
             line = re.sub(r"\s+", " ", line.strip())
         try:

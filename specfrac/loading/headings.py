@@ -118,7 +118,7 @@ def find_headings(above: Sequence[str], dialect: Dialect, n_columns: int) -> Hea
 
 def _find(above: Sequence[str], dialect: Dialect, n_columns: int) -> Headings:
     candidates = _candidates(above, dialect, n_columns)
-    named = [any(axis_word(cell) for cell in row) for row in candidates]
+    named = [any(axis_word(cell) for cell in set(row)) for row in candidates]
     if True in named:
         nearest = named.index(True)
         rows = candidates[: nearest + 1]
@@ -154,7 +154,8 @@ def _split_heading(
     line: str, dialect: Dialect, n_columns: int, *, nearest: bool
 ) -> list[str] | None:
     text = _COMMENT.sub("", line)
-    for cells in _ways_to_split(text, dialect, n_columns):
+    plainly = dialect.split(text)
+    for cells in _ways_to_split(text, plainly, dialect, n_columns):
         while len(cells) > n_columns and not cells[-1]:
             cells.pop()
         while len(cells) > n_columns and not cells[0] and line.lstrip().startswith("#"):
@@ -162,11 +163,10 @@ def _split_heading(
         if len(cells) == n_columns:
             return cells
         missing_one = nearest and len(cells) == n_columns - 1 >= 2 and _alike(cells, dialect)
-        if missing_one and not any(axis_word(cell) for cell in cells):
+        if missing_one and not any(axis_word(cell) for cell in set(cells)):
             return ["", *cells]  # a table written without a heading for its first column
-    cells = dialect.split(text)
-    if 2 <= len(cells) < n_columns:
-        return cells + [""] * (n_columns - len(cells))
+    if 2 <= len(plainly) < n_columns:
+        return plainly + [""] * (n_columns - len(plainly))
     if n_columns == 2 and axis_word(text) is None and ordinate_word(text) is None:
         return None
     return _split_loosely(text) if n_columns == 2 else None
@@ -174,11 +174,13 @@ def _split_heading(
 
 def _alike(cells: list[str], dialect: Dialect) -> bool:
     """Whether all cells are numbers, or none is."""
-    return len({kind_of(cell, dialect.decimal) == NUMBER for cell in cells}) == 1
+    return len({kind_of(cell, dialect.decimal) == NUMBER for cell in set(cells)}) == 1
 
 
-def _ways_to_split(text: str, dialect: Dialect, n_columns: int) -> list[list[str]]:
-    ways = [dialect.split(text)]
+def _ways_to_split(
+    text: str, plainly: list[str], dialect: Dialect, n_columns: int
+) -> list[list[str]]:
+    ways = [list(plainly)]
     if dialect.separator == " " and len(text) <= _LONGEST_LOOSE:
         ways = [
             _WIDE_BLANKS.split(text.strip()),
@@ -213,7 +215,8 @@ def _heads_samples(row: list[str]) -> bool:
 def _heads_alone(row: list[str], above: Sequence[str], dialect: Dialect) -> bool:
     """Whether a row without a word for the wavelength heads the table all the same."""
     filled = [cell for cell in row if cell]
-    words = [cell for cell in filled if kind_of(cell, dialect.decimal) != NUMBER]
+    numbers = {cell for cell in set(filled) if kind_of(cell, dialect.decimal) == NUMBER}
+    words = [cell for cell in filled if cell not in numbers]
     if row[0].endswith((":", "=")) or not filled:
         return False
     if len(row) > 2:

@@ -8,6 +8,7 @@ draft); of the tables: see `specfrac.loading.asdf`.
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Sequence
 from typing import Any
@@ -17,11 +18,11 @@ from numpy.typing import NDArray
 
 from specfrac.errors import ScanFileError
 from specfrac.flags import Flag
-from specfrac.loading.asdf import AsdfError, Ordinates, unfold
+from specfrac.loading.asdf import MOST_POINTS, AsdfError, Ordinates, unfold
 from specfrac.loading.assemble import assemble
 from specfrac.loading.axis import check_range, to_nm
 from specfrac.loading.blocks import FEWEST_POINTS, Block, NotASpectrumError, Reading, Skipped
-from specfrac.loading.content import FileContent, decode
+from specfrac.loading.content import FileContent, decode, lines_of
 from specfrac.loading.faults import not_measured, shown
 from specfrac.loading.jcamp_records import (
     NUMBER,
@@ -34,6 +35,9 @@ from specfrac.loading.jcamp_records import (
 from specfrac.loading.words import axis_word, ordinate_word
 
 _START = re.compile(rb"(?:\s*\$\$[^\r\n]*+)*+\s*##\s*(?:TITLE|JCAMP[-_ /]*DX)\s*=", re.IGNORECASE)
+_BETWEEN = re.compile(r"[\s,;]+")
+_LONGEST_LINE = 1_000_000
+_OF_NUMBERS = re.compile(r"[-+.0-9eEdD\s,;]*")
 _TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "NTUPLES", "RADATA", "DATATABLE")
 
 
@@ -52,7 +56,7 @@ def read(content: FileContent) -> Reading:
         If it holds no UV-visible spectrum, or one that breaks a rule.
     """
     text = decode(content)
-    sections = sections_of(text.text.split("\n"), content.name)
+    sections = sections_of(lines_of(text, content.name), content.name)
     blocks: list[Block] = []
     skipped: list[Skipped] = []
     for number, section in enumerate(sections, start=1):
@@ -199,12 +203,10 @@ def _from_xydata(
         raise ScanFileError(
             f"{file}, row {error.line}: {error}. The table is damaged; export the scan again."
         ) from None
-    n_points = len(table.values)
-    points = np.empty(n_points, dtype=np.intp)
-    for anchor in table.anchors:
-        points[anchor.index :] = anchor.line
+    starts = [anchor.index for anchor in table.anchors] + [len(table.values)]
+    points = np.repeat([anchor.line for anchor in table.anchors], np.diff(starts)).tolist()
     x = _abscissas(section, table, file, flags)
-    return x, np.frombuffer(table.values, dtype=np.float64).copy(), points.tolist()
+    return x, np.frombuffer(table.values, dtype=np.float64).copy(), points
 
 
 def _abscissas(
@@ -278,21 +280,40 @@ def _from_points(
     section: Section, lines: list[tuple[int, str]], file: str, flags: list[Flag]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], list[int]]:
     """Return the pairs of an XYPOINTS table, before the factors."""
-    cells: list[str] = []
+    numbers: list[float] = []
     points: list[int] = []
-    lines = with_points(lines)
-    for number, text in lines:
-        found = [cell for cell in re.split(r"[\s,;]+", text.strip()) if cell]
-        bad = next((cell for cell in found if not NUMBER.fullmatch(cell)), None)
-        if bad is not None or len(found) % 2:
-            what = f"{shown(bad)} is no number" if bad else f"{len(found)} numbers are no pairs"
+    for row, text in with_points(lines):
+        found = _numbers(text, file, row)
+        if len(found) % 2:
             raise ScanFileError(
-                f"{file}, row {number}: {what}. Write pairs of wavelength and reading."
+                f"{file}, row {row}: {len(found)} numbers are no pairs. "
+                "Write pairs of wavelength and reading."
             )
-        cells += found
-        points += [number] * (len(found) // 2)
-    pairs = np.array([float(cell.replace("D", "E").replace("d", "e")) for cell in cells])
+        numbers += found
+        points += [row] * (len(found) // 2)
+        if len(points) > MOST_POINTS:
+            raise ScanFileError(
+                f"{file}, row {row}: the table has more than {MOST_POINTS} points, more than any "
+                "scan. Export the scan again."
+            )
+    pairs = np.array(numbers)
     return pairs[::2], pairs[1::2], points
+
+
+def _numbers(text: str, file: str, row: int) -> list[float]:
+    if len(text) > _LONGEST_LINE:
+        raise ScanFileError(
+            f"{file}, row {row}: the line has more than {_LONGEST_LINE} characters. "
+            "Write a pair of wavelength and reading on each line."
+        )
+    cells = _BETWEEN.sub(" ", text).upper().replace("D", "E").split()
+    if _OF_NUMBERS.fullmatch(text):  # no "nan" and no "1_0", which float() would take
+        with contextlib.suppress(ValueError):
+            return [float(cell) for cell in cells]
+    bad = next((cell for cell in _BETWEEN.sub(" ", text).split() if not NUMBER.fullmatch(cell)), "")
+    raise ScanFileError(
+        f"{file}, row {row}: {shown(bad)} is no number. Write pairs of wavelength and reading."
+    )
 
 
 def _refuse_infinite(values: NDArray[np.float64], points: Sequence[int], file: str) -> None:

@@ -110,6 +110,6 @@ def with_points(lines: list[tuple[int, str]]) -> list[tuple[int, str]]:
         return lines
     cells = [cell for _, text in lines for cell in text.split()]
     n_commas = sum("," in cell for cell in cells)
-    if 2 * n_commas < len(cells) or not all(map(_COMMA_NUMBER.fullmatch, cells)):
+    if 2 * n_commas < len(cells) or not all(map(_COMMA_NUMBER.fullmatch, set(cells))):
         return lines
     return [(number, text.replace(",", ".")) for number, text in lines]
