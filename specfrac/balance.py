@@ -6,9 +6,10 @@ pheophytin together, because pheophytin is made on the column.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from specfrac.flags import Flag
 from specfrac.names import listed, spoken
@@ -24,6 +25,9 @@ from specfrac.quantities import (
 from specfrac.settings import Settings
 from specfrac.tubes import MeasuredTube
 from specfrac.uncertainty import Quantity
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 BALANCED_ROLES = ("cut", "wash")
 CAROTENOIDS = ("carotene", "xanthophyll")
@@ -139,9 +143,38 @@ class Balance:
     porphyrins: tuple[PorphyrinBalance, ...]
     unmeasured: tuple[str, ...]
 
+    def _repr_html_(self) -> str:
+        """Show the balance in a notebook."""
+        from specfrac.report import balance_fragment
+
+        return balance_fragment(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row a pigment or pool: loaded, found, closure; amounts in the row's unit."""
+        import pandas as pd
+
+        return pd.DataFrame([_frame_row(row) for row in self.rows], columns=BALANCE_COLUMNS)
+
     def row(self, name: str) -> BalanceRow | None:
         """Return the row of one pigment or pool, or None."""
         return next((one for one in self.rows if one.name == name), None)
+
+
+BALANCE_COLUMNS = (
+    "name", "kind", "unit", "loaded", "loaded_standard_uncertainty", "found",
+    "found_standard_uncertainty", "closure", "closure_standard_uncertainty", "closure_low",
+    "closure_high", "lower_bound", "outcome",
+)  # fmt: skip
+
+
+def _frame_row(row: BalanceRow) -> tuple[object, ...]:
+    figures = [
+        value
+        for one in (row.loaded, row.found, row.closure)
+        for value in ((math.nan, math.nan) if one is None else (one.value, one.uncertainty))
+    ]
+    ends = row.closure_interval or (math.nan, math.nan)
+    return (row.name, row.kind, row.unit, *figures, *ends, row.lower_bound, row.outcome)
 
 
 def balance(tubes: Sequence[MeasuredTube], settings: Settings) -> Balance:

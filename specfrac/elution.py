@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,9 @@ from specfrac.errors import InputError
 from specfrac.pooling import correlated_mass
 from specfrac.tubes import Bench, MeasuredTube
 from specfrac.uncertainty import Quantity, quantity
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Array = NDArray[np.float64]
 
@@ -114,6 +118,55 @@ class Profile:
     def band(self, pigment: str) -> Band | None:
         """Return the band of one pigment, or None."""
         return next((one for one in self.bands if one.pigment == pigment), None)
+
+    def _repr_html_(self) -> str:
+        """Show the profile in a notebook."""
+        from specfrac.report import elution_fragment
+
+        return elution_fragment(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row a pigment and tube; the mass is NaN where the tube was not measured."""
+        import pandas as pd
+
+        rows = [
+            (band.pigment, name, start, end, *_pair(mass))
+            for band in self.bands
+            for name, start, end, mass in zip(
+                self.names, self.start, self.end, band.masses, strict=True
+            )
+        ]
+        return pd.DataFrame(rows, columns=PROFILE_COLUMNS)
+
+    def bands_frame(self) -> pd.DataFrame:
+        """Return a row a band, by rising centre; resolution and overlap with the one before."""
+        import pandas as pd
+
+        before = {pair.second: pair for pair in self.neighbours}
+        rows = []
+        for band in self.bands:
+            pair = before.get(band.pigment)
+            apart = pair.resolution if pair else None
+            figures = (band.total, band.centre, band.width, band.column_volumes, apart)
+            overlap = pair.overlap if pair else np.nan
+            values = [value for one in figures for value in _pair(one)]
+            rows.append((band.pigment, band.tubes, band.complete, *values, overlap))
+        return pd.DataFrame(rows, columns=BAND_COLUMNS)
+
+
+PROFILE_COLUMNS = (
+    "pigment", "tube", "start_ml", "end_ml", "mass_ug", "mass_standard_uncertainty_ug",
+)  # fmt: skip
+BAND_COLUMNS = (
+    "pigment", "tubes", "complete", "total_ug", "total_standard_uncertainty_ug", "centre_ml",
+    "centre_standard_uncertainty_ml", "width_ml", "width_standard_uncertainty_ml",
+    "column_volumes", "column_volumes_standard_uncertainty", "resolution",
+    "resolution_standard_uncertainty", "overlap",
+)  # fmt: skip
+
+
+def _pair(given: Quantity | None) -> tuple[float, float]:
+    return (np.nan, np.nan) if given is None else (given.value, given.uncertainty)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -179,6 +179,12 @@ class Plan:
     flags: tuple[Flag, ...]
     cautions: tuple[str, ...] = CAUTIONS
 
+    def _repr_html_(self) -> str:
+        """Show the plan in a notebook."""
+        from specfrac.report import plan_fragment
+
+        return plan_fragment(self)
+
     def to_frame(self) -> pd.DataFrame:
         """Return a row a pigment."""
         import pandas as pd

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,9 @@ from uncertainties.core import AffineScalarFunc, Variable
 from specfrac.errors import InputError
 from specfrac.quantities import MICROGRAM_PER_MILLIGRAM, TubeContent
 from specfrac.uncertainty import NORMAL_95, Quantity, measured
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Array = NDArray[np.float64]
 
@@ -394,6 +398,43 @@ class Pooling:
     confidence: float
     best: tuple[tuple[float, Pool | None], ...]
     curve: tuple[Pool, ...]
+
+    def _repr_html_(self) -> str:
+        """Show the pools in a notebook."""
+        from specfrac.report import pooling_fragment
+
+        return pooling_fragment(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a row a pool: the best at each wanted share, then the trade-off."""
+        import pandas as pd
+
+        wanted = [("best", share, pool) for share, pool in self.best]
+        rows = [*wanted, *(("trade-off", None, pool) for pool in self.curve)]
+        return pd.DataFrame([_pool_row(*row) for row in rows], columns=POOL_COLUMNS)
+
+
+POOL_COLUMNS = (
+    "kind", "wanted_share", "tubes", "mass_ug", "mass_standard_uncertainty_ug", "share",
+    "share_standard_uncertainty", "share_low", "share_high", "probability", "yield_share",
+)  # fmt: skip
+
+
+def _pool_row(kind: str, wanted: float | None, pool: Pool | None) -> tuple[object, ...]:
+    if pool is None:
+        return (kind, wanted, "", *(math.nan,) * 8)
+    return (
+        kind,
+        wanted,
+        " + ".join(pool.names),
+        pool.mass.value,
+        pool.mass.uncertainty,
+        pool.share.value,
+        pool.share.uncertainty,
+        *pool.interval,
+        math.nan if pool.probability is None else pool.probability,
+        pool.yield_share,
+    )
 
 
 def pooling(

@@ -618,18 +618,42 @@ window.addEventListener("load", function () {
     check(shown.indexOf(data.wavelength[5].toFixed(1)) > 0, "slider: " + shown);
     check(frame.width > 200 && frame.height > 100, "plot " + at + " is too small");
   });
-  var link = document.querySelector(".composition tbody a");
-  link.click();
-  var fold = document.getElementById(link.getAttribute("href").slice(1));
+  // the keyboard: what can be unfolded or slid takes the focus, and it shows
+  document.querySelectorAll("summary, a[href], .reader input").forEach(function (one) {
+    check(one.tabIndex === 0, "not in the order of the keyboard: " + one.outerHTML.slice(0, 80));
+  });
+  var slider = document.querySelector(".reader input"), output = slider.parentNode.lastChild;
+  slider.focus();
+  check(document.activeElement === slider, "the slider takes no focus");
+  slider.value = "7"; slider.stepUp(); slider.dispatchEvent(new Event("input"));
+  check(output.textContent.indexOf(slider.getAttribute("aria-valuetext").split(" ")[0]) > 0,
+        "the slider does not say what it reads");
+  var links = [".composition tbody a", ".masses a.how", ".tubes a.how", ".bands a",
+               ".pool-choice a.how"].map(function (one) { return document.querySelector(one); });
+  links.forEach(function (link, at) {
+    check(link, "no link to workings, table " + at);
+    if (!link) return;
+    var fold = document.getElementById(link.getAttribute("href").slice(1));
+    setTimeout(function () {
+      link.click();
+      setTimeout(function () {
+        check(fold.open && fold.parentNode.open, "table " + at + ": the workings stay folded");
+        check(fold.querySelector("ol").getBoundingClientRect().height > 20, "nothing unfolds");
+        // folded by hand, the same link unfolds it again
+        fold.open = false;
+        link.click();
+        setTimeout(function () { check(fold.open, "table " + at + ": only once"); }, 20);
+      }, 20);
+    }, 100 * at);
+  });
   setTimeout(function () {
-    check(fold && fold.open, "link does not unfold the workings");
     check(document.documentElement.scrollWidth <= window.innerWidth + 1,
           "wider than the window: " + document.documentElement.scrollWidth);
     var answer = document.createElement("p");
     answer.id = "probe";
     answer.textContent = faults.length ? faults.join("; ") : "all is well";
     document.body.appendChild(answer);
-  }, 50);
+  }, 800);
 });
 </script>
 """
@@ -685,6 +709,36 @@ class TestBrowser:
         answer = re.search(r'<p id="probe">(.*?)</p>', done.stdout, re.DOTALL)
         assert answer is not None, done.stderr[-2000:]
         assert answer.group(1) == "all is well"
+
+    @pytest.mark.parametrize("width", [1200, 794, 420])
+    def test_very_long_names_do_not_widen_the_page(self, chromium, result, tmp_path, width):
+        first = result.fractions[1]
+        name = "Ωβ\U0001f33f" * 300
+        scans = tuple(replace(one, file=name, sample=name) for one in first.fraction.scans)
+        renamed = replace(first, fraction=replace(first.fraction, name=name, scans=scans))
+        fractions = (result.fractions[0], renamed, *result.fractions[2:])
+        run = replace(result.run, title=name, method=name)
+        rows = tuple(
+            replace(
+                row, tubes=tuple((name if n == first.fraction.name else n, m) for n, m in row.tubes)
+            )
+            for row in result.balance.rows
+        )
+        odd = replace(
+            result, run=run, fractions=fractions, pooling=None, elution=None,
+            balance=replace(result.balance, rows=rows),
+        )  # fmt: skip
+        html = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", report_html(odd))
+        measure = (
+            "<script>window.addEventListener('load', function () {"
+            "var answer = document.createElement('p'); answer.id = 'probe';"
+            "answer.textContent = document.documentElement.scrollWidth - window.innerWidth;"
+            "document.body.appendChild(answer); });</script></body>"
+        )
+        path = tmp_path / "long.html"
+        path.write_text(html.replace("</body>", measure), encoding="utf-8")
+        done = chromium("--dump-dom", f"--window-size={width},1000", path.as_uri())
+        assert int(re.search(r'<p id="probe">(-?\d+)</p>', done.stdout).group(1)) <= 1
 
     @pytest.mark.parametrize("size", [(1200, 2000), (794, 1123)])
     def test_screenshots_show_a_page(self, chromium, written, size, tmp_path):

@@ -168,6 +168,12 @@ class ClaimsResult:
     claims: tuple[ClaimResult, ...]
     flags: tuple[Flag, ...]
 
+    def _repr_html_(self) -> str:
+        """Show the checked figures in a notebook."""
+        from specfrac.report import class_fragment
+
+        return class_fragment((self,))
+
     @property
     def departures(self) -> tuple[tuple[ClaimResult, StepCheck], ...]:
         """New errors with the working they stand in."""
@@ -242,6 +248,12 @@ class ClassResult:
 
     people: tuple[ClaimsResult, ...]
     refused: tuple[tuple[str, str], ...] = ()
+
+    def _repr_html_(self) -> str:
+        """Show the checked figures in a notebook."""
+        from specfrac.report import class_fragment
+
+        return class_fragment(self)
 
     def commonest(self) -> list[tuple[str, int]]:
         """Return slips with the number of people who made them, commonest first."""

@@ -99,6 +99,12 @@ class PlatesResult:
     tubes: tuple[TubeEvidence, ...]
     flags: tuple[Flag, ...]
 
+    def _repr_html_(self) -> str:
+        """Show the plates in a notebook."""
+        from specfrac.report import plates_fragment
+
+        return plates_fragment(self)
+
     def spots_frame(self) -> pd.DataFrame:
         """Return a row a spot of every plate."""
         import pandas as pd

@@ -124,6 +124,12 @@ class QualificationResult:
     limits: Settings
     flags: tuple[Flag, ...]
 
+    def _repr_html_(self) -> str:
+        """Show the qualification in a notebook."""
+        from specfrac.report import qualification_fragment
+
+        return qualification_fragment(self)
+
     @property
     def missing(self) -> tuple[str, ...]:
         """Kinds of the set that were not checked."""

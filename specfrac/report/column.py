@@ -54,7 +54,7 @@ def elution_section(result: RunResult, drawn: Drawings) -> Html | None:
                     f"common tubes with the one before it. {missing}",
                 ),
             ),
-            _band_table(profile),
+            band_table(profile),
             tag(
                 "p",
                 "A tube collects over a range of volume, so a profile is coarse: a width is given "
@@ -70,13 +70,14 @@ def elution_section(result: RunResult, drawn: Drawings) -> Html | None:
     )
 
 
-def _band_table(profile: Profile) -> Html:
+def band_table(profile: Profile, *, links: bool = True) -> Html:
+    """Return a row a band; links lead to the workings of a run's page."""
     volumes = any(band.column_volumes is not None for band in profile.bands)
     heads = ["Pigment", "in the tubes, µg", "centre, mL", "width, mL"]
     heads += ["column volumes"] if volumes else []
     heads += ["resolution from the one before", "overlap with it"]
     before: dict[str, Neighbours] = {pair.second: pair for pair in profile.neighbours}
-    rows = [_band_row(band, before.get(band.pigment), volumes) for band in profile.bands]
+    rows = [_band_row(band, before.get(band.pigment), volumes, links) for band in profile.bands]
     return tag(
         "div",
         tag(
@@ -90,8 +91,8 @@ def _band_table(profile: Profile) -> Html:
     )
 
 
-def _band_row(band: Band, pair: Neighbours | None, volumes: bool) -> Html:
-    style = pigment_style(band.pigment)
+def _band_row(band: Band, pair: Neighbours | None, volumes: bool, links: bool) -> Html:
+    style, name = pigment_style(band.pigment), full_name(band.pigment)
     part = None if band.complete else tag("small", " incomplete")
     figures = [stacked(band.total), stacked(band.centre), stacked(band.width)]
     figures += [stacked(band.column_volumes)] if volumes else []
@@ -102,7 +103,7 @@ def _band_row(band: Band, pair: Neighbours | None, volumes: bool) -> Html:
         tag(
             "th",
             swatch(style),
-            tag("a", full_name(band.pigment), href=f"#{how_id(ELUTION, band.pigment)}"),
+            tag("a", name, href=f"#{how_id(ELUTION, band.pigment)}") if links else name,
             part,
             scope="row",
         ),
@@ -127,7 +128,7 @@ def pooling_section(result: RunResult, drawn: Drawings) -> Html | None:
         tag("h2", "Which tubes to pool", id="pooling"),
         tag(
             "div",
-            _pool_table(result, found),
+            pool_choice(found, tube_numbers(result)),
             tag(
                 "figure",
                 tag(
@@ -149,7 +150,8 @@ def pooling_section(result: RunResult, drawn: Drawings) -> Html | None:
     )
 
 
-def _pool_table(result: RunResult, found: Pooling) -> Html:
+def pool_choice(found: Pooling, numbers: dict[str, int], *, links: bool = True) -> Html:
+    """Return a row a wanted share; links lead to the workings of a run's page."""
     heads = (
         "wanted share",
         "tubes",
@@ -158,7 +160,7 @@ def _pool_table(result: RunResult, found: Pooling) -> Html:
         "how sure",
         "of all in the tubes",
     )
-    rows = [_pool_row(result, wanted, pool) for wanted, pool in found.best]
+    rows = [_pool_row(numbers, wanted, pool, links) for wanted, pool in found.best]
     return tag(
         "div",
         tag(
@@ -177,17 +179,17 @@ def _pool_table(result: RunResult, found: Pooling) -> Html:
     )
 
 
-def _pool_row(result: RunResult, wanted: float, pool: Pool | None) -> Html:
+def _pool_row(numbers: dict[str, int], wanted: float, pool: Pool | None, links: bool) -> Html:
     head = tag("th", f"{significant(100 * wanted, 3).rstrip('0').rstrip('.')} %", scope="row")
     if pool is None:
         return tag("tr", head, tag("td", "no pool reaches it", colspan="5"))
-    numbers = tube_numbers(result)
+    anchor = pool_id(pool, numbers) if links else None
     sure = NONE if pool.probability is None else probability(pool.probability)
     return tag(
         "tr",
         head,
         tag("td", pool_label(pool, numbers), title=", ".join(pool.names)),
-        tag("td", unfolding(stacked(pool.mass), pool_id(pool, numbers)), class_="figure"),
+        tag("td", unfolding(stacked(pool.mass), anchor), class_="figure"),
         tag("td", share(pool.share, pool.interval)),
         tag("td", sure),
         tag("td", f"{100 * min(pool.yield_share, 1.0):.0f}\u00a0%", class_="figure"),

@@ -108,10 +108,17 @@ def _closure_words(row: BalanceRow) -> str:
     return plus_minus(row.found, unit=row.unit)
 
 
-def pool_table(found: Balance) -> Html:
-    """Return loaded, found and closure of what balances by itself, with the verdict."""
+def pool_table(found: Balance, *, links: bool = True) -> Html:
+    """Return loaded, found and closure of what balances by itself, with the verdict.
+
+    Parameters
+    ----------
+    found : Balance
+    links : bool
+        Lead to the workings; False where the table stands alone.
+    """
     heads = ("pigment or pool", "unit", "loaded", "found", "closure, %", "verdict")
-    rows = [_pool_row(row) for row in (_balanced(found) or found.rows)]
+    rows = [_pool_row(row, links) for row in (_balanced(found) or found.rows)]
     return tag(
         "div",
         tag(
@@ -135,11 +142,13 @@ def _balanced(found: Balance) -> list[BalanceRow]:
     ]
 
 
-def _pool_row(row: BalanceRow) -> Html:
-    anchor = how_id(BALANCE, row.name)
+def _pool_row(row: BalanceRow, links: bool) -> Html:
+    name: Html | str = row_label(row)
+    if links:
+        name = tag("a", name, href=f"#{how_id(BALANCE, row.name)}")
     return tag(
         "tr",
-        tag("th", _spot(row), tag("a", row_label(row), href=f"#{anchor}"), scope="row"),
+        tag("th", _spot(row), name, scope="row"),
         tag("td", row.unit),
         tag("td", stacked(row.loaded), class_="figure"),
         tag("td", "≥\u00a0" if row.lower_bound else None, stacked(row.found), class_="figure"),

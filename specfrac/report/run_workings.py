@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 from specfrac.names import listed, spoken
 from specfrac.plots import pool_label
-from specfrac.report.markup import Html, slug
-from specfrac.report.names import full_name
-from specfrac.report.numbers import between, plus_minus, probability, share, significant
+from specfrac.report.markup import Html, joined, slug
+from specfrac.report.names import full_name, tube_id, workings_id
+from specfrac.report.numbers import MINUS, between, plus_minus, probability, share, significant
 from specfrac.report.pictures import tube_numbers
-from specfrac.report.tube_workings import content_formula
-from specfrac.report.workings import fold, step, workings
+from specfrac.report.tube_workings import content_formula, sums_of
+from specfrac.report.workings import fold, step, unfolding, workings
 from specfrac.uncertainty import Quantity
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def _balance_row(result: RunResult, found: Balance, row: BalanceRow) -> Html:
                 f"{_in_moles(row)}: {plus_minus(row.loaded, unit=row.unit)}",
             )
         )
-    steps.append(step("Found", _found_text(result, row)))
+    steps.append(_found_step(result, row))
     if row.closure_interval is not None:
         figure = (
             plus_minus(row.closure, factor=100, unit="%") + ", "
@@ -78,7 +78,8 @@ def _balance_row(result: RunResult, found: Balance, row: BalanceRow) -> Html:
                 "of one reference) cancel",
             )
         )
-    steps.append(step("Verdict", f"{row.verdict} {_limits(result.run.settings)}"))
+    limits = "" if row.outcome == "see pool" else f" {_limits(result.run.settings)}"
+    steps.append(step("Verdict", row.verdict + limits))
     closure = row.closure if row.closure is not None and row.closure.uncertainty > 0 else None
     return fold(
         how_id(BALANCE, row.name),
@@ -100,21 +101,33 @@ def _in_moles(row: BalanceRow) -> str:
     return " / molar mass" if row.unit == "nmol" else ""
 
 
-def _found_text(result: RunResult, row: BalanceRow) -> str:
+def _found_step(result: RunResult, row: BalanceRow) -> Html:
+    """Return the sum tube by tube; each term leads to its own workings."""
     numbers = tube_numbers(result)
-    terms = [
-        f"{significant(held.value, 4)} (tube {numbers[name]})"
-        for name, held in row.tubes
-        if held is not None
-    ]
+    terms: list[Html] = []
+    for name, held in row.tubes:
+        if held is None:
+            continue
+        sign = MINUS if held.value < 0 else "+" if terms else ""
+        tube = unfolding(f"tube {numbers[name]}", _tube_anchor(result, row, numbers[name]))
+        terms.append(joined(f"{sign} {significant(abs(held.value), 4)} (".lstrip(), tube, ")"))
     words = (
-        f"{' + '.join(terms) or 'nothing'} {row.unit} = {plus_minus(row.found, unit=row.unit)}, "
-        "with the correlations of the tubes; what was not detected counts as the scan leaves it, "
-        "without the bound at zero"
+        f" {row.unit} = {plus_minus(row.found, unit=row.unit)}, with the correlations of the "
+        "tubes; what was not detected counts as the scan leaves it, without the bound at zero"
     )
     if row.uncounted:
         words += f". Not counted: {listed(one.reason for one in row.uncounted)}"
-    return words
+    return step("Found", joined(terms, by=" ") if terms else "nothing", words)
+
+
+def _tube_anchor(result: RunResult, row: BalanceRow, number: int) -> str:
+    tube = result.fractions[number - 1]
+    one = tube.pigment(row.name)
+    if one is not None:
+        return workings_id(number, one.merged_into or row.name)
+    # what a pool sums in moles may have no line of its own in a tube
+    known = any(group.name == row.name for group in sums_of(tube))
+    return workings_id(number, row.name) if known else tube_id(number)
 
 
 def _limits(settings: Settings) -> str:

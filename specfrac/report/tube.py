@@ -145,8 +145,8 @@ def advice(tube: FractionResult, numbers: Mapping[str, int] | None = None) -> Ht
         basis.append(f"{significant(one.number, 3)} against {significant(one.limit, 3)} {one.unit}")
     if one.setting is not None:
         basis.append(f"setting {one.setting}")
-    if one.probability is not None and math.isfinite(one.probability):
-        basis.append(f"probability of enough: {probability(one.probability)}")
+    chance = math.nan if one.probability is None else one.probability
+    basis.append(f"probability that the share is enough: {probability(chance)}")
     if one.partners:
         known = numbers or {}
         named = [f"{known.get(name, '')} {name}".strip() for name in one.partners]

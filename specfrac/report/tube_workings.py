@@ -182,13 +182,10 @@ def _recovery_text(result: RunResult, tube: FractionResult, line: ReportedLine) 
     one = line.result
     if one.recovery is None and one.recovery_interval is None:
         return one.recovery_note
-    stated = (
-        plus_minus(one.recovery, factor=100, unit="%")
-        if one.recovery is not None
-        else f"no single figure; {one.recovery_note}"
-    )
+    figures = [] if one.recovery is None else [plus_minus(one.recovery, factor=100, unit="%")]
     if one.recovery_interval is not None:
-        stated += f" 95 % interval {between(one.recovery_interval)}."
+        figures.append(f"95 % interval {between(one.recovery_interval)}")
+    stated = f"{', '.join(figures)}. {one.recovery_note}".strip()
     name = result.balance.loaded_name
     loaded = next((one for one in result.fractions if one.fraction.name == name), None)
     put_on = None

@@ -74,7 +74,8 @@ def fold(
 
 def step(name: str, *words: str) -> Html:
     """Return one step: its name, and formula and numbers in words."""
-    return tag("li", tag("b", f"{name}. "), *(whole_units(one) for one in words))
+    end = "" if words[-1].endswith((".", "?")) else "."
+    return tag("li", tag("b", f"{name}. "), *(whole_units(one) for one in words), end)
 
 
 def micrograms(mass: float) -> str:
