@@ -112,7 +112,10 @@ def test_several_methods_win_differ_or_stay_open():
     told = compare_runs(
         example.season({"a": 6, "b": 6, "c": 6}, scatter=0.02, effect={"c": {"beta-carotene": 0.6}})
     )
-    assert "no single method wins. a beats c; b beats c" in told.sentences[0]
+    size = r"by [\d.]+ µg/g \(95 %: [\d.]+ to [\d.]+\)"
+    assert re.search(
+        rf"no single method wins\. a beats c {size}; b beats c {size} \(p ", told.sentences[0]
+    )
     assert "Not told apart: a and b." in told.sentences[0]
     three = compared({"a": 20 + spread, "b": 20.1 + spread, "c": 19.9 + spread})
     assert three.verdict == "cannot tell"
@@ -270,6 +273,7 @@ def test_shared_errors_of_two_solvents_do_not_cancel():
     other = compare_measure(MASS, moved, SETTINGS, primary=True)
     assert same.verdict == "wins" and other.verdict == "cannot tell"
     assert other.differences[0].foreign_part > 0.9
+    assert other.differences[0].runs_needed is None  # more runs do not make references better
 
 
 def enlarged(records, key, factor):
@@ -472,6 +476,8 @@ def test_one_sentence_says_what_is_claimed_of_the_other_measures():
     nothing = compare_runs(example.season({"shake": 4, "steep": 4}))
     assert "none is told apart" in others_sentence(nothing.measures)
     assert others_sentence(nothing.measures[:1]) == ""
+    single = compare_runs(example.season({"a": 1, "b": 1}, blocks=("",)))
+    assert others_sentence(single.measures).startswith("No other measure could be compared")
 
 
 def test_runs_that_lack_a_measure_are_named_beside_its_conclusion():

@@ -407,8 +407,9 @@ def _marks(runs: Sequence[RunSummary]) -> tuple[tuple[Mark, ...], list[Flag]]:
     marks += [Mark(one.name, "basis", f"{one.tissue_basis} weight") for one in others]
     if others:
         message = (
-            f"most runs state {basis} weight, {listed([one.name for one in others])} "
-            f"{others[0].tissue_basis} weight: left out of what is counted per gram."
+            f"{listed([one.name for one in others])} {'states' if len(others) == 1 else 'state'} "
+            f"{others[0].tissue_basis} weight, the other runs {basis} weight: left out of what is "
+            "counted per gram."
         )
         flags.append(Flag("other-basis", message))
     silent = [one.name for one in runs if not one.tissue_basis]
@@ -449,8 +450,9 @@ def _versions(runs: Sequence[RunSummary]) -> tuple[list[Mark], list[Flag]]:
         odd = [one for one in runs if getattr(one, attribute) != usual]
         marks += [Mark(one.name, "version", f"{words} {getattr(one, attribute)}") for one in odd]
         message = (
-            f"most runs were analysed with {words} {usual}, {listed([one.name for one in odd])} "
-            "with another version. Analyse all runs again with one version."
+            f"{listed([one.name for one in odd])} {'was' if len(odd) == 1 else 'were'} analysed "
+            f"with another version than {words} {usual} of the other runs. Analyse all runs again "
+            "with one version."
         )
         flags.append(Flag("other-versions", message))
     return marks, flags

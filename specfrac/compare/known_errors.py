@@ -170,7 +170,8 @@ def _variance_factors(df: float) -> tuple[Array, Array]:
     place = (nodes + 1) / 2
     chance = weights / 2 * TAIL * place ** (TAIL - 1)
     # quantiles of chi-square over its degrees of freedom
-    return special.gammaincinv(df / 2, place**TAIL) * 2 / df, chance
+    factors: Array = np.asarray(special.gammaincinv(df / 2, place**TAIL) * 2 / df)
+    return factors, chance
 
 
 def _beyond(methods: int) -> Callable[[Array], Array]:

@@ -108,7 +108,7 @@ def _differ(one: MeasureComparison, settings: Settings, measures: int) -> str:
             f"{_other(pair, upper)}, {_by_how_much(one, pair, upper)}; "
             f"{_grounds(one, pair, measures)}."
         )
-    told = "; ".join(_ordered(one, pair) for pair in clear)
+    told = "; ".join(_ordered(one, pair) + _by_size(one, pair) for pair in clear)
     open_pairs = [f"{p.first} and {p.second}" for p in one.differences if not p.significant]
     head = f"{one.measure.words}: "
     head += "no single method wins. " if one.measure.better else "methods differ. "
@@ -125,6 +125,20 @@ def _ordered(one: MeasureComparison, pair: Difference) -> str:
         return f"{lower} beats {upper}"
     verb = "beats" if one.measure.better == HIGHER else "is higher than"
     return f"{upper} {verb} {lower}"
+
+
+def _by_size(one: MeasureComparison, pair: Difference) -> str:
+    """Return " by 20.1 µg/g (95 %: 18.0 to 22.2)", or ``""`` when the size is not known."""
+    if not math.isfinite(pair.difference):
+        return ""
+    size, (low, high) = pair.difference, pair.interval
+    if size < 0:
+        size, low, high = -size, -high, -low
+    half = (high - low) / 2
+    told = f" by {number(one.measure, size, half)} {unit_of(one.measure, difference=True)}"
+    if not math.isfinite(half):
+        return told
+    return f"{told} (95 %: {interval_words(one.measure, (low, high))})"
 
 
 def _by_how_much(one: MeasureComparison, pair: Difference, of: str) -> str:
@@ -248,6 +262,11 @@ def _design_words(one: MeasureComparison, pair: Difference, settings: Settings) 
         seen = f"{amount} {unit_of(one.measure, difference=True)}{relative}"
     words = f" A true difference of {seen} would have been found with a chance of {chance}"
     wanted = percent_words(settings["wanted_difference"])
+    if pair.runs_needed is None and pair.foreign_part > 0:
+        return (
+            f"{words}; no number of runs finds {wanted} of the mean as long as the methods' "
+            "references have errors of their own."
+        )
     if pair.runs_needed is None:
         return f"{words}; {wanted} of the mean would take over {settings['runs_searched']:g} runs."
     return f"{words}; to find {wanted} of the mean takes about {pair.runs_needed} runs a method."
@@ -385,13 +404,15 @@ def others_sentence(measures: Sequence[MeasureComparison]) -> str:
         return ""
     claimed = [one for one in others if one.verdict in (WINS, DIFFER)]
     told = "; ".join(f"{one.measure.words} ({conclusion_words(one)})" for one in claimed)
+    open_ones = sum(one.verdict == CANNOT_TELL for one in others)
+    if not claimed and not open_ones:
+        return f"No other measure could be compared ({len(others)})."
     head = f"Of {counted(len(others), 'other measure')}, corrected for their number, "
     if not claimed:
         head += "none is told apart"
     else:
         verb = "differs" if len(claimed) == 1 else "differ"
         head += f"{len(claimed)} {verb}: {told}"
-    open_ones = sum(one.verdict == CANNOT_TELL for one in others)
     if claimed and open_ones:
         head += f". For {open_ones} the data cannot tell"
     silent = len(others) - len(claimed) - open_ones
