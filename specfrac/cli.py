@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ from specfrac.errors import InputError, SpecfracError
 
 if TYPE_CHECKING:
     from specfrac.many_runs import RunJob, RunOutcome
+    from specfrac.many_scans import FileFits
     from specfrac.references import ReferenceLibrary
     from specfrac.scans import Scan
     from specfrac.terminal import Progress
@@ -59,6 +60,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_analyse,
         _add_compare,
         _add_inspect,
+        _add_fit,
         _add_references,
         _add_standard,
         _add_plan,
@@ -76,6 +78,26 @@ def _with_references(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         help="your own references, used before the built-in ones",
     )
+
+
+def _with_readings(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--path-length", type=float, default=1.0, metavar="L", help="cm")
+    parser.add_argument("--bandwidth", type=float, metavar="B", help="spectral bandwidth, nm")
+    parser.add_argument(
+        "--quantity",
+        metavar="Q",
+        help="what the readings are, when the file does not say: absorbance, transmittance, ...",
+    )
+
+
+def _with_candidates(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--pigments", metavar="A,B,...", help="candidates instead of the eight leaf pigments"
+    )
+
+
+def _pigments(options: argparse.Namespace) -> list[str] | None:
+    return options.pigments.split(",") if options.pigments else None
 
 
 def _library(options: argparse.Namespace) -> ReferenceLibrary:
@@ -285,16 +307,8 @@ def _add_inspect(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = commands.add_parser("inspect", help="show what a scan file holds")
     parser.add_argument("scan", type=Path, metavar="SCAN")
     parser.add_argument("--solvent", metavar="S", help="without it, pigments are only identified")
-    parser.add_argument("--path-length", type=float, default=1.0, metavar="L", help="cm")
-    parser.add_argument("--bandwidth", type=float, metavar="B", help="spectral bandwidth, nm")
-    parser.add_argument(
-        "--pigments", metavar="A,B,...", help="candidates instead of the eight leaf pigments"
-    )
-    parser.add_argument(
-        "--quantity",
-        metavar="Q",
-        help="what the readings are, when the file does not say: absorbance, transmittance, ...",
-    )
+    _with_readings(parser)
+    _with_candidates(parser)
     parser.add_argument("--json", action="store_true", help="one JSON object")
     _with_references(parser)
     parser.set_defaults(run=_inspect)
@@ -308,12 +322,86 @@ def _inspect(options: argparse.Namespace) -> int:
         describe(options.scan, quantity=options.quantity),
         _library(options),
         solvent=options.solvent,
-        pigments=options.pigments.split(",") if options.pigments else None,
+        pigments=_pigments(options),
         path_length=options.path_length,
         bandwidth=options.bandwidth,
     )
     print(inspection_json(found) if options.json else inspection_text(found))
     return 0
+
+
+# --- fit --------------------------------------------------------------------
+
+
+def _add_fit(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("fit", help="fit many scan files and write one table")
+    parser.add_argument(
+        "scans", type=Path, nargs="+", metavar="SCAN", help="scan file, or folder of scan files"
+    )
+    parser.add_argument("--solvent", required=True, metavar="S")
+    _with_readings(parser)
+    _with_candidates(parser)
+    parser.add_argument(
+        "--figures-only",
+        action="store_true",
+        help="without sums, flags and what a scan cannot tell apart; several times faster",
+    )
+    parser.add_argument("--out", type=Path, required=True, metavar="TABLE", help="CSV file")
+    _with_references(parser)
+    parser.set_defaults(run=_fit)
+
+
+def _fit(options: argparse.Namespace) -> int:
+    from specfrac.many_scans import fit_files, write_table
+    from specfrac.terminal import Progress
+
+    references = _library(options).select(solvent=options.solvent, pigments=_pigments(options))
+    files = _scan_files(options.scans)
+    progress = Progress(len(files), "files", sys.stderr)
+    blocks = fit_files(
+        files,
+        references,
+        quantity=options.quantity,
+        path_length=options.path_length,
+        bandwidth=options.bandwidth,
+    )
+    written = write_table(
+        _counted(blocks, progress), options.out, reported=not options.figures_only
+    )
+    progress.clear()
+    print(f"{options.out}: {written.scans} scans, of which {written.not_fitted} were not fitted")
+    for problem in written.problems:
+        print(f"specfrac: {problem}", file=sys.stderr)
+    if written.problems:
+        print(
+            f"specfrac: {len(written.problems)} of {len(files)} files could not be read.",
+            file=sys.stderr,
+        )
+    return 1 if written.problems else 0
+
+
+def _scan_files(given: Sequence[Path]) -> list[Path]:
+    """The files given, and those in the folders given, each folder by name."""
+    files: list[Path] = []
+    for path in given:
+        if path.is_dir():
+            inside = sorted(path.iterdir())
+            files += [one for one in inside if one.is_file() and not one.name.startswith(".")]
+        else:
+            files.append(path)
+    if not files:
+        raise InputError(f"{given[0]}: there is no scan file in it.")
+    return files
+
+
+def _counted(blocks: Iterator[FileFits], progress: Progress) -> Iterator[FileFits]:
+    done = failed = 0
+    progress.show(done, failed)
+    for fitted in blocks:
+        yield fitted
+        done += len(set(fitted.files)) + len(fitted.problems)
+        failed += len(fitted.problems)
+        progress.show(done, failed)
 
 
 # --- references -------------------------------------------------------------
@@ -456,7 +544,7 @@ def _plan(options: argparse.Namespace) -> int:
     from specfrac.plan import plan_from_scan, plan_from_tissue, plan_text
 
     library = _library(options)
-    pigments = options.pigments.split(",") if options.pigments else None
+    pigments = _pigments(options)
     if (options.scan is None) == (options.tissue_mass is None):
         raise InputError("plan needs either a first SCAN or --tissue-mass.")
     if options.scan is not None:

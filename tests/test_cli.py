@@ -235,6 +235,41 @@ def test_it_takes_a_worker_and_places_apart(run_folder, tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
+def test_fit_writes_one_table_of_files_and_folders(run_folder, tmp_path, capsys):
+    folder = tmp_path / "scans"
+    folder.mkdir()
+    for name in ("b", "a"):
+        shutil.copy(run_folder / "scan.csv", folder / f"{name}.csv")
+    (folder / ".hidden").write_text("not a scan")
+    out = tmp_path / "out" / "table.csv"
+    command = ["fit", str(folder), str(run_folder / "scan.csv"), "--solvent", "acetone-90"]
+    assert main([*command, "--bandwidth", "2", "--out", str(out)]) == 0
+    captured = capsys.readouterr()
+    assert captured.out == f"{out}: 3 scans, of which 0 were not fitted\n"
+    assert captured.err == ""
+    rows = out.read_text(encoding="utf-8").splitlines()
+    files = [row.split(",")[0] for row in rows[1:]]
+    expected = [folder / "a.csv", folder / "b.csv", run_folder / "scan.csv"]
+    assert list(dict.fromkeys(files)) == [str(path) for path in expected]
+    chlorophyll = next(row.split(",") for row in rows if ",chlorophyll-a," in row)
+    assert float(chlorophyll[4]) == pytest.approx(4.0, rel=0.02)
+    (folder / "c.csv").write_text("no scan\n")
+    assert main([*command, "--figures-only", "--out", str(out)]) == 1
+    captured = capsys.readouterr()
+    assert "3 scans" in captured.out
+    assert "c.csv" in captured.err
+    assert captured.err.endswith("specfrac: 1 of 4 files could not be read.\n")
+    fewer = out.read_text(encoding="utf-8").splitlines()
+    assert [row.split(",")[0] for row in fewer[1:]] == [
+        str(path) for path in expected for _ in range(8)
+    ]
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    assert "no scan file" in refused(
+        capsys, "fit", empty, "--solvent", "acetone-90", "--out", tmp_path / "none.csv"
+    )
+
+
 def test_inspect_json_is_the_promised_object(run_folder, capsys):
     assert main(["inspect", str(run_folder / "scan.csv"), "--solvent", "acetone-90", "--json"]) == 0
     (scan,) = json.loads(capsys.readouterr().out)["scans"]
