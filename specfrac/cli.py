@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from specfrac import __version__
 from specfrac.errors import InputError, SpecfracError
+from specfrac.threads import prefer_one_thread
 
 if TYPE_CHECKING:
     from specfrac.many_runs import RunJob, RunOutcome
@@ -33,6 +34,7 @@ COMPARISON_FOLDER = "specfrac-comparison"
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit status."""
     options = _parser().parse_args(arguments)
+    prefer_one_thread()
     try:
         return int(options.run(options))
     except SpecfracError as error:

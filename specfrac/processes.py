@@ -17,17 +17,10 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from typing import Any, TypeVar
 
+from specfrac.threads import THREAD_LIMITS
+
 Item = TypeVar("Item")
 Result = TypeVar("Result")
-
-THREAD_LIMITS = (
-    "OPENBLAS_NUM_THREADS",
-    "OMP_NUM_THREADS",
-    "MKL_NUM_THREADS",
-    "BLIS_NUM_THREADS",
-    "VECLIB_MAXIMUM_THREADS",
-)
-"""What libraries of linear algebra read, once, when a process loads them."""
 
 
 @dataclass(frozen=True, slots=True)

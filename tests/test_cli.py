@@ -417,6 +417,23 @@ def test_help_starts_without_the_science():
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
 
 
+def test_commands_use_one_thread_of_linear_algebra_unless_told_otherwise():
+    code = (
+        "import os; from specfrac.cli import main; main(['references', 'lutein'])\n"
+        "print(os.environ['OPENBLAS_NUM_THREADS'])"
+    )
+    environment = {k: v for k, v in os.environ.items() if k != "OPENBLAS_NUM_THREADS"}
+    for given, expected in ({}, "1"), ({"OPENBLAS_NUM_THREADS": "3"}, "3"):
+        done = subprocess.run(
+            [sys.executable, "-c", code],
+            capture_output=True,
+            text=True,
+            check=True,
+            env={**environment, **given},
+        )
+        assert done.stdout.splitlines()[-1] == expected
+
+
 def test_plan_works_from_a_scan_or_from_the_leaf_but_not_from_both(run_folder, capsys):
     scan = run_folder / "scan.csv"
     assert main(["plan", str(scan), "--solvent", "acetone-90", "--volume", "5"]) == 0

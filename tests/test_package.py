@@ -92,6 +92,7 @@ ORDER = [
     "qualify",
     "report",
     "compare",
+    "threads",
     "processes",
     "terminal",
     "many_scans",

@@ -7,7 +7,8 @@ import os
 import pytest
 from work_example import die_once, process_and_threads, refuse, square, square_or_die
 
-from specfrac.processes import THREAD_LIMITS, Died, available_cores, spread
+from specfrac.processes import Died, available_cores, spread
+from specfrac.threads import THREAD_LIMITS
 
 
 def test_every_item_gets_its_result():

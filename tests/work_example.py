@@ -6,7 +6,7 @@ import os
 import time
 from pathlib import Path
 
-from specfrac.processes import THREAD_LIMITS
+from specfrac.threads import THREAD_LIMITS
 
 
 def square(number: int) -> int:
