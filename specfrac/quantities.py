@@ -56,8 +56,7 @@ TISSUE_MASS = "tissue mass"
 
 Interval = tuple[float, float]
 
-SHAPE_GRID = np.arange(400.0, 701.0, 5.0)  # nm, where the pigments of a leaf absorb
-NEGLIGIBLE_PART = 1e-4
+NEGLIGIBLE_DIRECTION = 1e-6  # of a fit's shape errors: less is rounding
 MOVED = 0.25  # of its uncertainty; a study of simulated racks, see bench_run_coverage.py
 
 # The chromophore that turns into the other when magnesium is lost; a and b never mix.
@@ -371,6 +370,9 @@ class SharedErrors:
         self._scale_known = not absorptivity_uncertainty
         self._gain_uncertainty = gain_uncertainty
         self._variables: dict[tuple[object, ...], UFloat] = {}
+        self._modes: dict[tuple[object, ...], int] = {}
+        self._directions: list[Array] = []
+        self._direction_errors: list[UFloat] = []
 
     def measured(self, value: float, uncertainty: float, source: str, name: str = "") -> UFloat:
         """Return an input as a variable, the same one for the same source and name.
@@ -418,14 +420,40 @@ class SharedErrors:
         r = self._correlation
         return 1 + entry.scale_uncertainty * (math.sqrt(1 - r) * own + math.sqrt(r) * common)
 
-    def shape(self, entry: PigmentReference, direction: int) -> UFloat:
-        """Return a standardised error, 0 ± 1, of one reference's band shape.
+    def shapes(self, fit: MixtureFit, gain: Array) -> list[UFloat]:
+        """Return what the references' band-shape errors add to each estimate of a fit.
 
-        A band shape errs in many ways; each `direction` is one of them.
+        Each mode of each reference's error is one standardised variable. Fits see few
+        combinations of them, so those that earlier fits have seen are kept as orthonormal
+        directions, and a fit adds the directions it sees beyond them: exact, with few
+        variables.
+
+        Parameters
+        ----------
+        fit : MixtureFit
+        gain : ndarray, shape (n_pigments, n_references, n_modes)
+            Its `MixtureFit.shape_gain`.
+
+        Returns
+        -------
+        list of UFloat
+            Zero-valued, g/L.
         """
-        return self._variable(
-            ("shape", *_identity(entry), direction), lambda: ufloat(0, 1, tag=SHAPE)
-        )
+        knots = np.round(fit.shape_knots, 6).tolist()
+        keys = [(_identity(entry), knot) for entry in fit.references.entries for knot in knots]
+        columns = [self._modes.setdefault(key, len(self._modes)) for key in keys]
+        wide = np.zeros((len(gain), len(self._modes)))
+        wide[:, columns] = gain.reshape(len(gain), -1)
+        known = np.zeros((len(self._directions), len(self._modes)))
+        for row, direction in enumerate(self._directions):
+            known[row, : direction.size] = direction
+        beyond = wide - (wide @ known.T) @ known
+        _, sizes, added = np.linalg.svd(beyond, full_matrices=False)
+        added = added[sizes > NEGLIGIBLE_DIRECTION * np.linalg.norm(wide)]
+        for direction in added:
+            self._directions.append(direction)
+            self._direction_errors.append(ufloat(0, 1, tag=SHAPE))
+        return _mixed(wide @ np.concatenate([known, added]).T, self._direction_errors)
 
     def _variable(self, key: tuple[object, ...], make: Callable[[], UFloat]) -> UFloat:
         if key not in self._variables:
@@ -499,14 +527,14 @@ def tube_content(
     c = (estimate + noise + shape) / (absorptivity · gain · path) · dilution
 
     The noise of a tube is its own. The band-shape error belongs to the references; in
-    `counted`, which is compared across tubes, it enters as S Σ_j sqrt(f_j) z_j: S the
-    symmetric square root of the fit's `covariance_shape`, f_j the part that reference j
-    has in the squared shape error of this mixture, z_j standard normal variables of that
-    reference. So tubes of like composition share it; a pure cut and the extract share it
-    as far as the same reference makes it in both; tubes of other pigments or solvents do
-    not. An estimate that the bound at zero moved away from the unconstrained one errs in
-    another way and shares nothing. Call it once a tube: a second call would make the same
-    noise look independent.
+    `counted`, which is compared across tubes, it enters as Σ_jm g_jm z_jm: g the fit's
+    `MixtureFit.shape_gain`, z_jm standard normal variables, one for each mode of the error
+    of reference j. So tubes of like composition share it; a pure cut and the extract share
+    it as far as the same reference does the same to both; tubes of other pigments or
+    solvents do not. What `covariance_shape` has beyond that is the tube's own; without a
+    `shape_gain` all of it is. An estimate that the bound at zero moved away from the
+    unconstrained one errs in another way and shares nothing. Call it once a tube: a second
+    call would make the same noise look independent.
 
     Parameters
     ----------
@@ -623,23 +651,14 @@ def _errors(fit: MixtureFit, shared: SharedErrors) -> tuple[list[UFloat], list[U
         unknown = [ufloat(0, math.nan, tag=NOISE) for _ in range(n)]
         return unknown, unknown
     noise = _mixed(symmetric_root(fit.covariance_noise), _normals(n, NOISE))
-    root = symmetric_root(fit.covariance_shape)
-    common = [
-        sum(
-            (
-                math.sqrt(part) * shared.shape(entry, direction)
-                for entry, part in zip(fit.references.entries, shape_parts(fit), strict=True)
-                if part > 0
-            ),
-            measured(0.0, 0.0, ""),
-        )
-        for direction in range(n)
-    ]
-    by_reference, alone = _mixed(root, common), _mixed(root, _normals(n, SHAPE))
-    return (
-        [a + b for a, b in zip(noise, alone, strict=True)],
-        [a + b for a, b in zip(noise, by_reference, strict=True)],
-    )
+    alone = _mixed(symmetric_root(fit.covariance_shape), _normals(n, SHAPE))
+    own = [a + b for a, b in zip(noise, alone, strict=True)]
+    if fit.shape_gain is None:
+        return own, own
+    flat = fit.shape_gain.reshape(n, -1)
+    rest = _mixed(symmetric_root(fit.covariance_shape - flat @ flat.T), _normals(n, SHAPE))
+    together = shared.shapes(fit, fit.shape_gain)
+    return own, [a + b + c for a, b, c in zip(noise, together, rest, strict=True)]
 
 
 def _normals(count: int, source: str) -> list[UFloat]:
@@ -654,33 +673,6 @@ def _mixed(root: Array, variables: Sequence[UFloat]) -> list[UFloat]:
         )
         for row in root
     ]
-
-
-def shape_parts(fit: MixtureFit) -> Array:
-    """Part each reference has in the squared band-shape error of a mixture.
-
-    f_j = Σ (τ_j c_j a_j)² / Σ_k Σ (τ_k c_k a_k)² over 400 to 700 nm; a part below one in
-    ten thousand counts as none.
-
-    Parameters
-    ----------
-    fit : MixtureFit
-
-    Returns
-    -------
-    ndarray, shape (n_pigments,)
-        Sums to one.
-    """
-    squares = np.array(
-        [
-            float(((entry.shape_error * c * entry.specific_absorptivity(SHAPE_GRID)) ** 2).sum())
-            for entry, c in zip(fit.references.entries, fit.concentration, strict=True)
-        ]
-    )
-    squares[squares < NEGLIGIBLE_PART * squares.sum()] = 0.0
-    total = squares.sum()
-    parts: Array = squares / total if total > 0 else np.full(squares.size, 1 / squares.size)
-    return parts
 
 
 def _with_errors(values: Array, errors: list[UFloat]) -> tuple[UFloat, ...]:

@@ -557,6 +557,7 @@ def _fit_batch(fractions: Sequence[Fraction], bench: Bench) -> dict[str, Mixture
         path_length=[one.path_length.value for one in scans],
         bandwidth=[fraction.bandwidth for fraction in fractions],
         linear_limit=bench.run.settings["linear_limit"],
+        shape_gain=True,
     )
     return {
         fraction.name: undiluted(fit, one.dilution_factor.value, fraction.name)

@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from uncertainties import ufloat
+from uncertainties import covariance_matrix, ufloat
 
 from specfrac import quantities as q
 from specfrac.errors import InputError, ReferenceNotFoundError
 from specfrac.fitting.error_model import PHOTOMETER_GAIN_UNCERTAINTY
+from specfrac.fitting.noise import shape_knots
 from specfrac.fitting.results import MixtureFit
 from specfrac.references import PigmentReference, References, Solvent
+from specfrac.scans import Scan
 from specfrac.uncertainty import measured
 
 GROUP = {
@@ -86,6 +88,12 @@ def make_fit(
     unconstrained = np.array(list(values.values()), dtype=float)
     n = unconstrained.size
     largest = np.abs(unconstrained).max()
+    scan = Scan(name, np.arange(400.0, 701.0), np.zeros(301))
+    modes = shape_knots(scan.wavelength).size
+    # each estimate errs by a mode of its own, of each reference as far as it absorbs
+    absorbing = np.abs(unconstrained) / max(np.linalg.norm(unconstrained), 1e-300)
+    gain = np.zeros((n, n, modes))
+    gain[np.arange(n), :, np.arange(n)] = shape * largest * absorbing
     if covariance_noise is None:
         covariance_noise = np.eye(n) * (noise * largest) ** 2
     return MixtureFit(
@@ -93,10 +101,10 @@ def make_fit(
         success=True,
         message="",
         references=references(tuple(values), solvent_key, scale),
-        scans=(),
+        scans=(scan,),
         dilution_factors=np.ones(1),
         path_lengths=np.ones(1),
-        used=(),
+        used=(np.ones(301, dtype=bool),),
         concentration=np.maximum(unconstrained, 0.0),
         concentration_unconstrained=unconstrained,
         covariance_noise=covariance_noise,
@@ -120,6 +128,7 @@ def make_fit(
         unassigned_bands=(),
         groups=(),
         flags=(),
+        shape_gain=gain,
     )
 
 
@@ -616,12 +625,24 @@ class TestCountedEstimate:
         # chlorophyll makes nearly all of the extract's shape error, carotene that of the cut
         assert other == pytest.approx(0.01 * math.sqrt(2), rel=0.15)
 
-    def test_parts_of_the_shape_error_sum_to_one(self):
-        fit = make_fit({"beta-carotene": 3e-3, "lutein": 1e-3, "chlorophyll-a": 0.0})
-        # the bands of this file are all alike, so only the amounts count
-        assert q.shape_parts(fit) == pytest.approx([0.9, 0.1, 0.0])
-        empty = make_fit({"beta-carotene": 0.0, "lutein": 0.0})
-        assert q.shape_parts(empty).sum() == pytest.approx(1.0)
+    def test_shared_shape_errors_keep_the_covariance_of_each_fit(self):
+        """Against the matrices themselves, for two fits with random gains."""
+        rng, shared = np.random.default_rng(3), q.SharedErrors()
+        fits = [make_fit({"beta-carotene": 1e-3, "lutein": 2e-3}, shape=0.01) for _ in range(3)]
+        gains = [1e-5 * rng.standard_normal(fit.shape_gain.shape) for fit in fits]
+        gains[2] = 0.5 * gains[0] - gains[1]  # adds no direction of its own
+        errors = [shared.shapes(fit, gain) for fit, gain in zip(fits, gains, strict=True)]
+        found = np.array(covariance_matrix([e for tube in errors for e in tube]))
+        flat = np.concatenate([gain.reshape(2, -1) for gain in gains])
+        np.testing.assert_allclose(found, flat @ flat.T, rtol=1e-9, atol=1e-16)
+        assert len({v for tube in errors for e in tube for v in e.error_components()}) == 4
+
+    def test_without_a_gain_the_shape_error_is_the_tubes_own(self):
+        shared, volume = q.SharedErrors(), measured(1.0, 0.0, "")
+        fit = replace(make_fit({"beta-carotene": 1e-3}, shape=0.01), shape_gain=None)
+        tubes = [q.tube_content(fit, shared, volume=volume) for _ in range(2)]
+        apart = part(q.recovery(*tubes, "beta-carotene"), q.SHAPE)
+        assert apart == pytest.approx(0.01 * math.sqrt(2), rel=1e-6)
 
 
 class TestBalance:

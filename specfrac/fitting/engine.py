@@ -80,6 +80,7 @@ def solve(problem: Problem) -> Solution:
     factor = result.shape_factor[:, None] ** 2
     result.covariance_shape *= factor[:, :, None]
     result.zero_shape_variance *= factor
+    result.shape_gain *= result.shape_factor[:, None, None]
     return result
 
 

@@ -45,10 +45,19 @@ def shape_modes(
     ndarray, shape (n_modes, n_points)
     """
     length = error_model()["shape_correlation_length"] if length is None else length
-    step = spacing * length
-    knots = np.arange(wavelength.min() - length, wavelength.max() + length + step, step)
+    knots = shape_knots(wavelength, length=length, spacing=spacing)
     modes = np.exp(-(((wavelength[None, :] - knots[:, None]) / length) ** 2))
     return np.asarray(modes / np.sqrt((modes**2).sum(axis=0)))
+
+
+def shape_knots(
+    wavelength: Array, *, length: float | None = None, spacing: float = COMB_SPACING
+) -> Array:
+    """Where the modes of `shape_modes` stand, nm: the same places for every grid."""
+    length = error_model()["shape_correlation_length"] if length is None else length
+    step = spacing * length
+    first, last = (wavelength.min() - length) / step, (wavelength.max() + length) / step
+    return np.asarray(step * np.arange(np.floor(first), np.ceil(last) + 1))
 
 
 def transmittance_noise(absorbance: Array) -> Array:

@@ -53,6 +53,7 @@ class Problem:
     shift_prior: float
     noise: Array | None = None  # given instead of estimated, shape (n_tubes, n_scans)
     shape_covariance: bool = True
+    keep_shape_gain: bool = False
 
     @property
     def layout(self) -> model.Layout:
@@ -155,6 +156,7 @@ class Solution:
     zero_noise_variance: Array
     zero_shape_variance: Array
     parameter_variance: Array
+    shape_gain: Array  # (n_tubes, n_pigments, n_references * n_modes), or without modes
     noise: Array
     misfit: Array
     deviance: Array

@@ -152,6 +152,11 @@ class MixtureFit:
     unassigned_bands : tuple of UnassignedBand
     groups : tuple of Group
     flags : tuple of Flag
+    shape_gain : ndarray, shape (n_pigments, n_references, n_modes), or None
+        g/L that each mode of each reference's band-shape error adds to each estimate, for
+        standardised errors at `shape_knots`; what tubes fitted with the same references have
+        in common. Its products sum to no more than `covariance_shape`. Kept by
+        `fit_tube` and `fit_mixture`, and by `fit_mixtures` when asked.
     """
 
     name: str
@@ -185,11 +190,19 @@ class MixtureFit:
     unassigned_bands: tuple[UnassignedBand, ...]
     groups: tuple[Group, ...]
     flags: tuple[Flag, ...]
+    shape_gain: Array | None = None
 
     @property
     def pigments(self) -> tuple[str, ...]:
         """Keys of the candidates."""
         return self.references.pigments
+
+    @property
+    def shape_knots(self) -> Array:
+        """nm, places of the modes of `shape_gain`, the same for every grid."""
+        from specfrac.fitting.noise import shape_knots
+
+        return shape_knots(np.concatenate([scan.wavelength for scan in self.scans]))
 
     @property
     def covariance(self) -> Array:

@@ -31,6 +31,8 @@ def empty_solution(problem: Problem, noise: Array, used: Mask) -> Solution:
     """A solution of unknown values, to be filled."""
     n = len(problem.absorbance)
     lay, places = problem.layout, problem.grid.search_places
+    kept = problem.keep_shape_gain and problem.shape_covariance
+    n_modes = len(problem.grid.comb) if kept else 0
     return Solution(
         parameters=np.full((n, lay.n_parameters), np.nan),
         unconstrained=np.full((n, lay.n_parameters), np.nan),
@@ -39,6 +41,7 @@ def empty_solution(problem: Problem, noise: Array, used: Mask) -> Solution:
         zero_noise_variance=np.full((n, lay.n_pigments), np.nan),
         zero_shape_variance=np.full((n, lay.n_pigments), np.nan),
         parameter_variance=np.full((n, lay.n_parameters), np.nan),
+        shape_gain=np.zeros((n, lay.n_pigments, lay.n_pigments * n_modes)),
         noise=noise,
         misfit=np.zeros(n),
         deviance=np.full(n, np.nan),
@@ -115,6 +118,8 @@ class Summary:
         result.covariance_shape[tubes] = _no_less_than(
             pooled, separate @ separate.transpose(0, 2, 1)
         )
+        if result.shape_gain.shape[2]:
+            result.shape_gain[tubes] = separate
         from_priors = ((rows @ system.prior.precision) * rows).sum(axis=2)
         variances = np.einsum("ijj->ij", covariance)[:, amplitudes]
         from_noise = np.maximum(variances - from_priors - (gain**2).sum(axis=2), 0.0)

@@ -16,7 +16,7 @@ import argparse
 import numpy as np
 
 from specfrac import fit_mixtures, load_references
-from specfrac.fitting.mixture import MixtureFits
+from specfrac.fitting.results import MixtureFit
 from specfrac.references import References
 from specfrac.simulate import simulate_scan
 
@@ -65,7 +65,7 @@ def draw(references: References, rng: np.random.Generator, shape_scale: float):
 
 
 def errors_over_uncertainty(
-    fits: MixtureFits, truths: np.ndarray, members: np.ndarray
+    fits: list[MixtureFit], truths: np.ndarray, members: np.ndarray
 ) -> np.ndarray:
     """Normalised error of a weighted sum of pigments, one a scan."""
     return np.array(
@@ -78,7 +78,7 @@ def errors_over_uncertainty(
     )
 
 
-def table(references: References, fits: MixtureFits, truths: np.ndarray) -> list[str]:
+def table(references: References, fits: list[MixtureFit], truths: np.ndarray) -> list[str]:
     """Lines of coverage, one a pigment and one a group."""
     lines = [
         f"{'':<20}{'95 % holds':>11}{'present':>9}{'absent':>8}{'one-sided':>11}"
@@ -118,7 +118,7 @@ def study(references: References, n: int, seed: int, shape_scale: float, known: 
     )
     good = [i for i, fit in enumerate(fits) if fit.success]
     truths = np.array([[drawn[i][1][p] for p in references.pigments] for i in good])
-    chosen = MixtureFits(tuple(fits[i] for i in good))
+    chosen = [fits[i] for i in good]
     flagged = np.mean([any(f.severity in ("fatal", "warn") for f in fit.flags) for fit in chosen])
     return [
         f"fitted {len(good)} of {n}; shape factor above 1 in "
