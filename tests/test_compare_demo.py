@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from specfrac.compare import compare_runs
+from specfrac.compare import compare_runs, comparison_html
+from specfrac.compare.sentences import others_sentence
 from specfrac.run import analyse_run
 from specfrac.sheet import read_run
 
@@ -80,6 +81,36 @@ def test_where_there_is_no_difference_none_is_claimed(comparison, key):
     one = comparison.measure(f"extracted:{key}")
     assert one.verdict == "cannot tell"
     assert f"the data cannot tell {SHAKE} and {STEEP} apart" in one.sentence
+
+
+def test_the_report_claims_just_that(comparison):
+    """Of all measures only those that hold the carotene may differ, and one sentence says so."""
+    claimed = {one.measure.key for one in comparison.measures if one.verdict in ("wins", "differ")}
+    hold_it = {"beta-carotene", "carotenoids", "coloured-pigment"}
+    assert "extracted:beta-carotene" in claimed
+    assert claimed <= {f"extracted:{name}" for name in hold_it}
+    told = others_sentence(comparison.measures)
+    page = comparison_html(comparison)
+    assert told in page
+    open_ones = len(comparison.measures) - len(claimed)
+    assert f"{open_ones} the data cannot tell" in told or "none is told apart" in told
+
+
+def test_two_runs_a_method_claim_no_more_than_two_pairs_can(comparison):
+    """The first two runs of each method are two pairs: one degree of freedom, whatever is stated.
+
+    A paired t test of them, by hand, is the least that any p-value may be.
+    """
+    pairs = [run for run in comparison.runs if run.name.endswith(("-1", "-2"))]
+    one = compare_runs(pairs).primary
+    assert one.design.kind == "paired"
+    (pair,) = one.differences
+    values = {(p.method, p.block): p.value.value for p in one.used}
+    gaps = [values[SHAKE, lot] - values[STEEP, lot] for lot in ("lot 1", "lot 2")]
+    t = np.mean(gaps) / (abs(gaps[0] - gaps[1]) / 2)
+    bare = 1 - 2 * np.arctan(t) / np.pi  # Student's t with one degree of freedom
+    assert pair.df == pytest.approx(1.0)
+    assert pair.p_value >= bare > 1e-4
 
 
 def test_runs_of_one_lot_are_not_taken_for_runs_of_one_method(comparison):

@@ -378,6 +378,28 @@ def test_conversion_to_pheophytin_is_recovered(results: dict[str, RunResult]) ->
             assert abs(error) < 3, (run, balance.kind, error)
 
 
+def test_conversion_holds_the_truth_by_its_own_definition(
+    results: dict[str, RunResult], truth: TruthTable
+) -> None:
+    """(p_found - p_loaded) / (1 - p_loaded) of true amounts, p the share that is pheophytin."""
+    for run, result in results.items():
+        off = [one.fraction.name for one in result.fractions if one.fraction.role != "loaded"]
+        for balance in result.balance.porphyrins:
+            before = pheophytin_share(truth, run, ["crude"], balance.kind)
+            after = pheophytin_share(truth, run, off, balance.kind)
+            true = (after - before) / (1 - before)
+            error = (balance.conversion.value - true) / balance.conversion.uncertainty
+            assert abs(error) < 2.58, (run, balance.kind, error)  # 99 %
+
+
+def pheophytin_share(truth: TruthTable, run: str, tubes: list[str], kind: str) -> float:
+    intact, without = (
+        sum(float(truth[run, tube][f"{word}-{kind}"]["amount_nmol"]) for tube in tubes)
+        for word in ("chlorophyll", "pheophytin")
+    )
+    return without / (intact + without)
+
+
 # The command line
 
 

@@ -51,7 +51,7 @@ FAMILY_WORDS = {
     "obtained": "Obtained in the target cut",
     "recovery": "Recovered of what was loaded",
     "share": "Share of coloured pigment",
-    "conversion": "Turned to pheophytin",
+    "conversion": "Turned to pheophytin, if both forms were lost alike",
     "closure": "Closure: found in all tubes over loaded",
 }
 SMALLEST_REACH = 1.25  # ratio the axis of all measures shows at least

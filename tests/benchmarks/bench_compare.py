@@ -39,6 +39,7 @@ def runs_of(
     *,
     scale: float = 1.0,
     blocks: dict[str, float] | None = None,
+    source: str = "absorptivity of invented",
 ) -> list[Point]:
     """Return invented runs; blocks are taken in turn."""
     names = list(blocks or {"": 0.0})
@@ -47,7 +48,7 @@ def runs_of(
         block = names[at % len(names)]
         true = mean + (blocks or {}).get(block, 0.0) + spread * rng.standard_normal()
         value = scale * (true + own * rng.standard_normal())
-        shared = (("absorptivity of invented", ABSORPTIVITY * abs(value)),)
+        shared = ((source, ABSORPTIVITY * abs(value)),)
         points.append(Point(f"{method}{at}", method, block, Value(value, own, shared, "dilution")))
     return points
 
@@ -78,6 +79,52 @@ def false_claims(
                 rng,
                 scale=scale,
                 blocks=shifts or None,
+            )
+        claims += compare_measure(MEASURE, points, settings, primary=True).verdict in CLAIMS
+    return claims / comparisons
+
+
+def false_claims_in_pairs(comparisons: int, *, seed: int = 5) -> float:
+    """Return how often equal methods are called different in 2 to 12 pairs."""
+    rng = np.random.default_rng(seed)
+    settings = default_limits()
+    claims = 0
+    for _ in range(comparisons):
+        scale = 1 + ABSORPTIVITY * rng.standard_normal()
+        pairs = int(rng.integers(2, 13))
+        shifts = {f"pair {at}": 0.1 * LEVEL * rng.standard_normal() for at in range(pairs)}
+        points: list[Point] = []
+        for name in "ab":
+            spread = LEVEL * rng.uniform(0.05, 0.2)
+            points += runs_of(
+                name, pairs, LEVEL, spread, 0.5 * spread, rng, scale=scale, blocks=shifts
+            )
+        claims += compare_measure(MEASURE, points, settings, primary=True).verdict in CLAIMS
+    return claims / comparisons
+
+
+def false_claims_of_two_references(comparisons: int, *, seed: int = 6) -> float:
+    """Return how often equal methods are called different, each measured in its own solvent.
+
+    The error of each method's absorptivity is one draw for all of its runs, which scatter
+    by 1 to 10 % of the level: more or less than the absorptivities err.
+    """
+    rng = np.random.default_rng(seed)
+    settings = default_limits()
+    claims = 0
+    for _ in range(comparisons):
+        points: list[Point] = []
+        for name in "ab":
+            spread = LEVEL * rng.uniform(0.01, 0.1)
+            points += runs_of(
+                name,
+                int(rng.integers(2, 13)),
+                LEVEL,
+                spread,
+                0.5 * spread,
+                rng,
+                scale=1 + ABSORPTIVITY * rng.standard_normal(),
+                source=f"absorptivity of invented in solvent {name}",
             )
         claims += compare_measure(MEASURE, points, settings, primary=True).verdict in CLAIMS
     return claims / comparisons
@@ -200,6 +247,9 @@ def main() -> None:
         rate = false_claims(n, methods=methods, blocks=blocks)
         layout = f"{blocks} blocks" if blocks else "no blocks"
         print(f"  {methods} methods, {layout:9s}  {100 * rate:5.1f} %", flush=True)
+    print(f"  2 methods, in pairs   {100 * false_claims_in_pairs(n):5.1f} % (from 2 pairs on)")
+    rate = false_claims_of_two_references(n)
+    print(f"  2 methods, two solvents {100 * rate:3.1f} % (from 2 runs on)", flush=True)
     print(f"Power at the detectable difference, {n} comparisons each")
     for counts, spreads, blocks in (
         ((3, 3), (5, 5), 0),
