@@ -59,6 +59,10 @@ REFUSED = {
     "bad wavelength at the end": (text_of([*ROWS, "44o,0.1"]), "row 42: '44o,0.1' does not fit"),
     "long row": (text_of(with_row(5, "404.5,0.1,0.2")), "row 7: .* does not fit the 2 columns"),
     "short row": (text_of(with_row(5, "404.5")), "row 7: the row has fewer cells than the 2"),
+    "point for a blank": (
+        text_of([row.replace(",0.", "; ").replace("405; ", "405;.") for row in ROWS], "nm; mAU"),
+        "row 7, column 2: '.*' opens with its"),
+    "zero lost": (text_of(with_row(5, "404.5,.0600")), "row 7, column 2: '.0600' opens with its"),
     "no wavelength": (text_of(with_row(5, ",0.1")), "row 7: the wavelength in column 1 is missing"),
     "repeats disagree": (text_of([*ROWS, "404,0.9"]), "404 nm is repeated .* more than 0.01"),
     "setting before": (text_of(["200,1", *ROWS], ""), "row 1: wavelength 200 nm stands apart"),
@@ -110,6 +114,15 @@ def test_files_that_cannot_be_opened(tmp_path: Path) -> None:
     if os.path.exists("/dev/null"):
         with pytest.raises(ScanFileError, match="is empty"):
             read_scans("/dev/null")
+
+
+def test_numbers_without_a_zero_before_the_point(tmp_path: Path) -> None:
+    """Some programs leave the zero out everywhere, some only after a minus sign."""
+    bare = [f"{w},{a.removeprefix('0')}" for w, a in zip(GRID, VALUES, strict=True)]
+    (scan,) = read_text(tmp_path, text_of(bare))
+    assert scan.absorbance.tolist() == NUMBERS
+    (scan,) = read_text(tmp_path, text_of(with_row(5, "404.5,-.0123")))
+    assert scan.absorbance[5] == -0.0123
 
 
 def test_options_are_checked(tmp_path: Path) -> None:

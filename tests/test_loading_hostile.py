@@ -11,6 +11,7 @@ import tempfile
 import time
 import tracemalloc
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -35,12 +36,29 @@ def _table(cells: list[list[str]], separator: str = ",") -> str:
     return "\n".join(separator.join(row) for row in cells) + "\n"
 
 
+def _differences(counts: list[str]) -> str:
+    """Write a JCAMP-DX table in squeezed and difference form, with Y-checks."""
+    lines = []
+    values = list(map(int, counts))
+    for start in range(0, len(values) - 1, 6):
+        some = values[start : start + 7]
+        steps = [b - a for a, b in pairwise(some)]
+        line = f"{430 + start}" + "@ABCDEFGHI"[int(str(some[0])[0])] + str(some[0])[1:]
+        for step in steps:
+            first, rest = str(abs(step))[0], str(abs(step))[1:]
+            line += ("%JKLMNOPQR" if step >= 0 else "%jklmnopqr")[int(first)] + rest
+        lines.append(line)
+    last = str(values[-1])
+    return "\n".join([*lines, f"{429 + len(values)}{'@ABCDEFGHI'[int(last[0])]}{last[1:]}\n"])
+
+
 def corpus() -> dict[str, bytes]:
     """Return a small file of every layout."""
     columns = [GRID, *READINGS]
     wide = [["wavelength_nm", "yellow", "green"], *map(list, zip(*columns, strict=True))]
     one = [["nm", "A"], *map(list, zip(GRID, READINGS[0], strict=True))]
     percent = [[w, f"{100 * 10 ** -float(a):.3f}"] for w, a in one[1:]]
+    whole = [[w, f"{1000 * float(a):.0f}"] for w, a in one[1:]]
     pairs = [["nm", "A", "nm", "A"]]
     pairs += [[w, a, w, b] for w, a, b in zip(*columns, strict=True)]
     long = [["sample", "wavelength", "absorbance"]]
@@ -60,6 +78,9 @@ def corpus() -> dict[str, bytes]:
         + "\n".join(f"{430 + i} " + " ".join(counts[i : i + 6]) for i in range(0, N_POINTS, 6))
         + "\n##END=\n"
     )
+    head = jcamp.partition("##XYDATA")[0]
+    pairs_of = "".join(f"{w}, {count}\n" for w, count in zip(GRID, counts, strict=True))
+    packed = "".join(f"{430 + i}+{'+'.join(counts[i : i + 6])}\n" for i in range(0, N_POINTS, 6))
     values = "".join(f"<D>{a}</D>" for a in READINGS[0])
     animl = (
         '<AnIML><ExperimentStepSet><ExperimentStep name="a"><Technique name="UV/Vis"/><Result>'
@@ -76,6 +97,8 @@ def corpus() -> dict[str, bytes]:
         "decimal comma": _table(wide, ";").replace(".", ","),
         "blanks": _table(one, "  "),
         "percent": _table([["nm", "%T"], *percent]),
+        "whole numbers": _table([["nm", "mAU"], *whole], "; "),
+        "whole numbers, blanks": _table([["nm", "mAU"], *whole], "  "),
         "wide": _table(wide),
         "quoted": _table([[f'"{cell}"' for cell in row] for row in wide]),
         "pairs": _table(pairs),
@@ -85,6 +108,9 @@ def corpus() -> dict[str, bytes]:
         "wells": grids,
         "preamble": "Operator: AB\nMode;A\n\n" + _table(one) + "\nlog, 12:30\nlamp change\n",
         "jcamp": jcamp,
+        "jcamp, packed": f"{head}##XYDATA= (X++(Y..Y))\n{packed}##END=\n",
+        "jcamp, differences": f"{head}##XYDATA= (X++(Y..Y))\n{_differences(counts)}##END=\n",
+        "jcamp, pairs": f"{head}##XYPOINTS= (XY..XY)\n{pairs_of}##END=\n",
         "animl": animl,
     }
     files = {name: text.encode() for name, text in texts.items()}
@@ -217,8 +243,6 @@ def test_a_lost_or_doubled_sign_gives_no_wrong_number_in_silence(
     for at in signs[:: max(1, len(signs) // 60)]:
         sign = data[at : at + 1]
         for new in (b"", sign * 2, b",", b".", b" ", b"\n"):
-            if layout == "jcamp" and sign + new == b"\n.":
-                continue  # "3850" and the next line's "436" make a sound number
             scans = check(tmp_path / "file", data[:at] + new + data[at + 1 :]) or []
             wrong = numbers_of(scans) - true
             warned = any(f.severity == "warn" for scan in scans for f in scan.flags)
@@ -348,12 +372,12 @@ def large(size: int) -> Iterator[tuple[str, bytes]]:
 @pytest.mark.parametrize("name", [name for name, _ in large(1000)])
 def test_no_hang_and_little_memory(tmp_path: Path, name: str) -> None:
     path = tmp_path / "file"
-    path.write_bytes(dict(large(1_000_000))[name])
+    path.write_bytes(dict(large(500_000))[name])
     start = time.process_time()  # other programs on the machine do not count
     with contextlib.suppress(SpecfracError):
         read_scans(path)
     assert time.process_time() - start < LONGEST_SECONDS
-    data = dict(large(300_000))[name]
+    data = dict(large(150_000))[name]
     path.write_bytes(data)
     tracemalloc.start()
     try:

@@ -195,6 +195,12 @@ def test_a_header_that_disagrees_is_flagged(tmp_path: Path, label: str, value: s
     ("text", "message"),
     [
         (HEAD + affn().replace("416 ", "417 ") + "##END=\n", "row 17: the X-check fails"),
+        (HEAD + affn().replace("\n416 ", ".416 ") + "##END=\n",
+         "has the next point's abscissa 416 for its decimals"),
+        (HEAD + affn().replace("416 ", "416 .") + "##END=\n", "opens with a point, and most other"),
+        (HEAD + "##XYPOINTS= (XY..XY)\n" + "".join(
+            f"{x:g}, {y}\n" for x, y in zip(GRID, COUNTS, strict=True)).replace("405, ", "405,.")
+         + "##END=\n", "row 20: '.*' opens with a point"),
         (HEAD + dif()[:-2] + "1\n##END=\n", "row 2[0-9]: the Y-check fails"),
         (HEAD + affn().replace("408 ", "408 x"), r"row 16: 'x\d+ .*' is no ordinate"),
         (HEAD.replace("0.0001", "abc") + affn(), "row 10: ##YFACTOR= is 'abc'"),

@@ -22,7 +22,7 @@ from specfrac.loading.blocks import (
 from specfrac.loading.content import FileContent, decode, lines_of
 from specfrac.loading.dialect import SEPARATORS, Dialect, find_dialect
 from specfrac.loading.endings import is_whole
-from specfrac.loading.faults import shown
+from specfrac.loading.faults import refuse_lone_points, shown
 from specfrac.loading.headings import Headings, find_headings, title_above
 from specfrac.loading.joining import joined, refuse_torn_row
 from specfrac.loading.layouts import by_columns
@@ -69,7 +69,7 @@ def read(content: FileContent) -> Reading:
     whole = lines[-1] == ""
     while lines and not lines[-1].strip():
         lines.pop()
-    table = read_plain(lines, whole=whole)
+    table = read_plain(lines, text.text, whole=whole)
     if table is not None:
         return _read_tables(content, lines, [table], text.encoding, ())
     dialect = find_dialect(lines)
@@ -152,6 +152,7 @@ def _read_tables(
             skipped.append(Skipped(place, str(error)))
             continue
         refuse_torn_row(table, lines, content.name)
+        refuse_lone_points(table, lines, content.name)
         end = table.rows[-1]
         small.clear()  # what stands above a table belongs to its header
         parts.append(_Part(table, headings, above[-_MAX_HEADER:], found))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -51,6 +52,39 @@ def refuse_short_rows(table: Table, file: str) -> None:
             f"{table.n_columns} of the rows before it. "
             "Put back the missing cells or delete the row."
         )
+
+
+def refuse_lone_points(table: Table, lines: Sequence[str], file: str) -> None:
+    """Raise for ".1338" where no other number is printed so: a point replaced a blank.
+
+    A column printed without the zero before the point lacks it everywhere, but for "-.5".
+    """
+    mark = table.dialect.decimal
+    if table.complete:  # the short way met none
+        return
+    opening = rf"(?:^|[\s\"{re.escape(table.dialect.separator)}]){re.escape(mark)}[0-9]"
+    opens = re.compile(opening)
+    if not any(mark in lines[row - 1] and opens.search(lines[row - 1]) for row in table.rows):
+        return
+    lone: dict[int, list[tuple[int, str]]] = {}
+    others: dict[int, list[str]] = {}
+    for row in table.rows:
+        for column, cell in enumerate(table.dialect.split(lines[row - 1])):
+            if cell[:1] == mark:
+                lone.setdefault(column, []).append((row, cell))
+            elif cell[:1].isdigit():
+                form = "0." if cell.startswith("0" + mark) else "1.5" if mark in cell else "15"
+                others.setdefault(column, []).append(form)
+    for column, found in lone.items():
+        forms = others.get(column, [])
+        among_whole = set(forms) == {"15"} and 2 * len(found) < len(forms)
+        if column not in table.texts and ("0." in forms or among_whole):
+            row, cell = found[0]
+            raise ScanFileError(
+                f"{file}, row {row}, column {column + 1}: {shown(cell)} opens with its decimal "
+                "mark, as no other number of the column does. A sign before it may be damaged; "
+                "correct the cell."
+            )
 
 
 def refuse_two_marks(table: Table, n_numeric: int, file: str) -> None:

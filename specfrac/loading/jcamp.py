@@ -36,6 +36,7 @@ from specfrac.loading.words import axis_word, ordinate_word
 
 _START = re.compile(rb"(?:\s*\$\$[^\r\n]*+)*+\s*##\s*(?:TITLE|JCAMP[-_ /]*DX)\s*=", re.IGNORECASE)
 _BETWEEN = re.compile(r"[\s,;]+")
+_POINT_FIRST = re.compile(r"(?:^|[\s,;])([+-]?\.[0-9]+)")
 _LONGEST_LINE = 1_000_000
 _OF_NUMBERS = re.compile(r"[-+.0-9eEdD\s,;]*")
 _TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "NTUPLES", "RADATA", "DATATABLE")
@@ -205,7 +206,9 @@ def _from_xydata(
         ) from None
     starts = [anchor.index for anchor in table.anchors] + [len(table.values)]
     points = np.repeat([anchor.line for anchor in table.anchors], np.diff(starts)).tolist()
+    _refuse_lone_points(lines, np.frombuffer(table.values, dtype=np.float64), file)
     x = _abscissas(section, table, file, flags)
+    _refuse_swallowed_line_end(table, x / section.number("XFACTOR", file, 1.0), points, file)
     return x, np.frombuffer(table.values, dtype=np.float64).copy(), points
 
 
@@ -259,6 +262,45 @@ def _abscissas(
     )
 
 
+def _refuse_lone_points(
+    lines: list[tuple[int, str]], ordinates: NDArray[np.float64], file: str
+) -> None:
+    """Refuse ".1338" among whole numbers, where a point replaced a blank."""
+    if 2 * np.count_nonzero(ordinates % 1 == 0) <= ordinates.size:
+        return
+    for row, text in lines:
+        found = _POINT_FIRST.search(text) if "." in text else None
+        if found is not None:
+            raise ScanFileError(
+                f"{file}, row {row}: {shown(found[1])} opens with a point, and most other "
+                "ordinates are whole numbers. A blank before it may be damaged; export the scan "
+                "again."
+            )
+
+
+def _refuse_swallowed_line_end(
+    table: Ordinates, abscissas: NDArray[np.float64], points: Sequence[int], file: str
+) -> None:
+    """Refuse "3850.436" where "3850" ended a line and "436" began the next.
+
+    The count of points and the X-check of the other lines still hold then. What gives it
+    away are decimals among whole numbers that are the abscissa of the next point.
+    """
+    values = np.frombuffer(table.values, dtype=np.float64)
+    broken = np.flatnonzero(np.isfinite(values) & (values % 1 != 0))
+    if 2 * broken.size >= values.size:
+        return
+    for i in broken[broken + 1 < values.size].tolist():
+        following = abscissas[i + 1]
+        decimals = repr(float(values[i])).partition(".")[2]
+        if decimals == f"{following:.0f}".rstrip("0") and following % 1 == 0:
+            raise ScanFileError(
+                f"{file}, row {points[i]}: the ordinate {values[i]:g} has the next point's "
+                f"abscissa {following:g} for its decimals, and most others are whole numbers. "
+                "A line end is damaged; export the scan again."
+            )
+
+
 def _x_check(
     table: Ordinates, first: float, step: float, factor: float
 ) -> tuple[float, int] | None:
@@ -297,6 +339,7 @@ def _from_points(
                 "scan. Export the scan again."
             )
     pairs = np.array(numbers)
+    _refuse_lone_points(lines, pairs[1::2], file)
     return pairs[::2], pairs[1::2], points
 
 

@@ -22,20 +22,22 @@ _ROW = re.compile(r"[\s+-]*[0-9.]")
 _SURE_DECIMAL_COMMA = re.compile(r"(?:^|[;\t+-])0,[0-9]", re.MULTILINE)
 
 
-def read_plain(lines: list[str], *, whole: bool) -> Table | None:
+def read_plain(lines: list[str], text: str, *, whole: bool) -> Table | None:
     """Return the table that ends a file, or None when the careful way is needed.
 
     Parameters
     ----------
     lines : list of str
         Without an empty line at the end.
+    text : str
+        The same, in one piece.
     whole : bool
         Whether the file ends with a line end.
     """
     first = _first_row(lines)
     dialect = None if first is None else _dialect(lines[first])
-    if first is None or dialect is None:
-        return None
+    if first is None or dialect is None or dialect.separator + "." in text:
+        return None  # for the last, see `faults.refuse_lone_points`
     rows = lines[first:]
     if not (whole or _ends_whole(rows, dialect)) or (
         first and _may_be_data(lines[first - 1], dialect)
@@ -45,10 +47,11 @@ def read_plain(lines: list[str], *, whole: bool) -> Table | None:
         # "400,1" may be 400.1, and blanks may stand inside or between numbers
         return _table(rows, first, dialect) if _has_points(rows, dialect) else None
     if "," in rows[0] or "," in rows[-1]:
-        text = "\n".join(rows)
-        if "." in text or not _SURE_DECIMAL_COMMA.search(text):
+        joined = "\n".join(rows)
+        odd = "." in joined or dialect.separator + "," in joined
+        if odd or not _SURE_DECIMAL_COMMA.search(joined):
             return None
-        return _table(text.replace(",", ".").split("\n"), first, Dialect(dialect.separator, ","))
+        return _table(joined.replace(",", ".").split("\n"), first, Dialect(dialect.separator, ","))
     return _table(rows, first, dialect)
 
 
