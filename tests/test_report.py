@@ -326,6 +326,44 @@ def test_advice_to_handle_solvents_leads_to_the_cautions(result, action):
     assert "pool of 2 yellow cut" in section
 
 
+def test_a_remark_that_asks_to_evaporate_leads_to_the_cautions(result):
+    tube = result.fractions[1]
+    asked = Flag("estimate-grade", "yellow cut: no mass. Evaporate, redissolve and scan again.")
+    for flags, led in (((asked,), True), (tube.flags, False)):
+        changed = replace(tube, flags=flags, decision=None)
+        html = report_html(
+            replace(
+                result,
+                fractions=(result.fractions[0], changed, *result.fractions[2:]),
+                pooling=None,
+            )
+        )
+        section = html[html.index('aria-labelledby="tube-2"') :]
+        section = section[: section.index("</section>")]
+        assert ('href="#cautions"' in section) == led
+
+
+def test_flags_name_pigments_and_not_their_keys(result):
+    told = Flag("adapted-reference", "the shape of beta-carotene, chlorophyll-a was adapted.")
+    tube = replace(result.fractions[1], flags=(told,))
+    fractions = (result.fractions[0], tube, *result.fractions[2:])
+    changed = replace(result, fractions=fractions, flags=(told,))
+    words = plain(Page(report_html(changed)).text)
+    assert words.count("the shape of β-carotene, chlorophyll a was adapted.") == 2
+    assert "shape of β-carotene" in terminal_summary(changed)
+    own = re.sub(r"Sketch of \S+, invented", "", words)  # the sources stay as they are cited
+    assert "chlorophyll-a" not in own and "beta-carotene" not in own
+
+
+def test_no_figure_can_be_cut_by_a_page(html):
+    printed = html[html.index("@media print") : html.index("</style>")]
+    kept = re.search(r"([^{}]*)\{ break-inside: avoid; \}", printed).group(1)
+    assert ".specfrac figure" in kept
+    heights = [float(one) for one in re.findall(r"> svg \{ max-height: (\d+)mm", printed)]
+    # A4 (ISO 216) is 297 mm high; the margins and a caption take some of it
+    assert len(heights) >= 4 and max(heights) < 297 - 60
+
+
 def test_first_screen_and_terminal_name_the_action(result, html):
     table = html[html.index('class="tubes"') : html.index("</table>")]
     rows = [plain(Page(row).text) for row in table.split("<tr>")[2:]]

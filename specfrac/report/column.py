@@ -130,6 +130,13 @@ def pooling_section(result: RunResult, drawn: Drawings) -> Html | None:
             "div",
             pool_choice(found, tube_numbers(result)),
             tag(
+                "p",
+                "Before you pool, evaporate or run again: ",
+                tag("a", "the cautions", href="#cautions"),
+                ".",
+                class_="legend",
+            ),
+            tag(
                 "figure",
                 tag(
                     "div",

@@ -10,7 +10,7 @@ from specfrac.fitting.error_model import error_model
 from specfrac.plots import pigment_style
 from specfrac.report.markup import Html, joined, tag
 from specfrac.report.names import full_name, swatch
-from specfrac.report.numbers import plus_minus
+from specfrac.report.numbers import plus_minus, whole_units
 from specfrac.report.tube_workings import scale_text
 
 if TYPE_CHECKING:
@@ -135,7 +135,7 @@ def _reference_row(entry: PigmentReference, sources: list[str]) -> Html:
     return tag(
         "tr",
         tag("th", swatch(pigment_style(entry.pigment)), full_name(entry.pigment), scope="row"),
-        [tag("td", cell) for cell in (entry.grade, scale_text(entry))],
+        [tag("td", cell) for cell in (entry.grade, whole_units(scale_text(entry)))],
         tag("td", f"{100 * entry.shape_error:g} %"),
         tag("td", numbers),
         tag("td", tag("small", entry.reason)),

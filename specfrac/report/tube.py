@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
 HANDLED = ("pool", "re-run", "dilute and rescan")  # solvents are handled again
 READING_WORDS = {"scan": "", "before": " before acid", "after": " after acid",
                  "difference": " before less after acid"}  # fmt: skip
+ASKS_TO_HANDLE = re.compile(r"\b(evaporate|redissolve|dilute|re-run|run it again)\b", re.IGNORECASE)
 STATES = {True: "quantified", False: "detected"}
 
 
@@ -68,6 +70,7 @@ def tube_section(result: RunResult, number: int, drawn: Drawings) -> Html:
             _more_on_purity(result, tube, number),
             advice(tube, tube_numbers(result)),
             flag_list(tube.flags),
+            _cautions_for(tube),
             *_measured(result, tube, number, drawn),
         ),
         class_="tube" if tube.pigments else "tube brief",
@@ -165,6 +168,15 @@ def advice(tube: FractionResult, numbers: Mapping[str, int] | None = None) -> Ht
 
 def _cautions_link() -> Html:
     return joined(" ", tag("a", "First read the cautions", href="#cautions"), ".")
+
+
+def _cautions_for(tube: FractionResult) -> Html | None:
+    """Return the way to the cautions where a remark asks to handle solvents again."""
+    if tube.decision is not None and tube.decision.action in HANDLED:
+        return None  # the advice has led there already
+    if not any(ASKS_TO_HANDLE.search(flag.message) for flag in tube.flags):
+        return None
+    return tag("p", "To evaporate, dilute or run again: ", _cautions_link(), class_="legend")
 
 
 def _identified(tube: FractionResult) -> Html:
