@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from typing import Any, TypeVar
 
 from specfrac.threads import THREAD_LIMITS
@@ -118,7 +119,7 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     """Processes started afresh: a copy of a running process may hold locks of its threads."""
     before = {name: os.environ.get(name) for name in THREAD_LIMITS}
     os.environ.update(dict.fromkeys(THREAD_LIMITS, "1"))
-    pool = ProcessPoolExecutor(workers, get_context("spawn"), initializer=_leave_interrupts)
+    pool = ProcessPoolExecutor(workers, get_context("spawn"), initializer=_begin)
     try:
         yield pool
     except BaseException:
@@ -133,9 +134,19 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
                 os.environ[name] = value
 
 
-def _leave_interrupts() -> None:
-    """A key pressed at the terminal reaches all its processes; the first one decides."""
+def _begin() -> None:
+    """What a worker does first."""
+    # a key pressed at the terminal reaches all its processes; the first one decides
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A worker whose parent was killed would wait for work for ever."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os.kill(os.getpid(), signal.SIGTERM)  # which writing results holds back
 
 
 @contextmanager

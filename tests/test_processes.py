@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
+import time
+from pathlib import Path
 
 import pytest
 from work_example import die_once, process_and_threads, refuse, square, square_or_die
@@ -58,6 +62,42 @@ def test_a_caller_that_goes_away_ends_the_workers():
     next(results)
     results.close()
     assert list(results) == []
+
+
+def runs(process: int) -> bool:
+    """Whether a process exists and is not a dead one that nobody has asked about."""
+    try:
+        state = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state != "Z"
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="no list of processes in /proc")
+def test_workers_end_with_the_process_that_began_them(tmp_path):
+    code = (
+        "import os, signal\n"
+        "from specfrac.processes import spread\n"
+        "from work_example import process_and_threads\n"
+        "if __name__ == '__main__':\n"
+        "    for _, (worker, _) in spread(process_and_threads, range(9), workers=1):\n"
+        "        print(worker, flush=True)\n"
+        "        os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    script = tmp_path / "script.py"
+    script.write_text(code)
+    done = subprocess.run(
+        [sys.executable, script],
+        stdout=subprocess.PIPE,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(Path(__file__).parent), *sys.path])},
+    )
+    worker = int(done.stdout)
+    deadline = time.monotonic() + 30
+    while runs(worker) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    assert not runs(worker)
 
 
 def test_there_is_at_least_one_core():
