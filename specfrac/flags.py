@@ -39,6 +39,10 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
             "warn",
             "the scan has a flat top, as at a detector's ceiling; it was left out",
         ),
+        "stray-light": (
+            "warn",
+            "the strongest readings are flattened, as stray light does; they were left out",
+        ),
         "weak-signal": ("warn", "the highest absorbance is low; uncertainties are large"),
         "offset": ("warn", "the scan is offset where leaf pigments do not absorb"),
         "scatter": ("warn", "absorbance rises smoothly to the blue, as with turbidity"),
