@@ -20,8 +20,8 @@ from specfrac import (
     load_references,
 )
 from specfrac.fitting import model
+from specfrac.fitting.blocks import BLOCK_CHANGE, blocks_of
 from specfrac.fitting.error_model import error_model
-from specfrac.fitting.blocks import blocks_of
 from specfrac.fitting.noise import shape_modes, transmittance_noise
 from specfrac.fitting.quadratic import minimise_bounded
 from specfrac.simulate import draw_shape_errors, simulate_scan
@@ -184,7 +184,8 @@ def test_lmfit_finds_the_same_concentrations(references, seed):
     # the weights of the fit: noise that grows with the first pass's absorbance; its last
     # curve stands in for it here, and moving the weights by that much moves nothing
     fitted = fit.curves().fitted
-    blocks = blocks_of((scan.wavelength,))
+    shapes = np.array([entry.shape(scan.wavelength) for entry in references.entries])
+    blocks = blocks_of((scan.wavelength,), shapes, BLOCK_CHANGE)
     variance = 1e-3**2 + transmittance_noise(fitted) ** 2
     sigma = np.sqrt(blocks.spread(blocks.means(variance)))
     theirs = fit_through_lmfit(references, scan, fit.used[0], sigma, bandwidth)

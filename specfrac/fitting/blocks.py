@@ -18,7 +18,8 @@ Mask = NDArray[np.bool_]
 Index = NDArray[np.intp]
 T = TypeVar("T", np.float64, np.bool_)
 
-BLOCK_NM = 2.0  # a fraction of the narrowest band's width
+BLOCK_CHANGE = 0.1  # of a shape's maximum; what a narrow band's flank does in 1.3 nm
+WIDEST_BLOCK_NM = 5.0
 WORTH_A_TABLE = 24  # tubes from which multiplying the curves beforehand pays
 
 
@@ -54,29 +55,44 @@ class Blocks:
         cut = curves[:, np.minimum(place, curves.shape[1] - 1)]
         return np.ascontiguousarray(np.where(outside, 0.0, cut).transpose(1, 0, 2))
 
+    def part(self, begin: int, end: int) -> Blocks:
+        """The blocks of the points from begin to end, which must be borders."""
+        first, last = np.searchsorted(self.starts, [begin, end]).tolist()
+        return Blocks(self.starts[first:last] - begin, self.sizes[first:last])
+
     def whole(self, used: Mask) -> Mask:
         """Blocks of which every point is used, shape (..., n_blocks)."""
         return np.asarray(np.logical_and.reduceat(used, self.starts, axis=-1))
 
 
-def blocks_of(wavelengths: tuple[Array, ...], width: float = BLOCK_NM) -> Blocks:
-    """Cut the grids of one tube's scans into blocks.
+def blocks_of(wavelengths: tuple[Array, ...], shapes: Array, change: float) -> Blocks:
+    """Cut the grids of one tube's scans into blocks in which no shape changes much.
 
     Parameters
     ----------
     wavelengths : tuple of ndarray
         Increasing grid of each scan, nm.
-    width : float
-        nm; zero makes every point a block of its own.
+    shapes : ndarray, shape (n_shapes, n_points)
+        Band shapes of the candidates over their maxima, on the grids one after the other.
+    change : float
+        Largest change of a shape within a block; zero makes every point a block of its own.
     """
-    starts, before = [], 0
+    starts: list[int] = []
+    first = 0
     for grid in wavelengths:
-        # with slack, so that rounding of the grid moves no border
-        number = np.floor((grid - grid[0]) / width + 1e-6) if width > 0 else np.arange(grid.size)
-        starts.append(before + np.flatnonzero(np.diff(number, prepend=-1.0)))
-        before += grid.size
-    first = np.concatenate(starts)
-    return Blocks(first, np.diff(first, append=before))
+        lowest = highest = shapes[:, first]
+        starts.append(first)
+        for point in range(first, first + grid.size):
+            here = shapes[:, point]
+            low, high = np.minimum(lowest, here), np.maximum(highest, here)
+            wide = grid[point - first] - grid[starts[-1] - first] > WIDEST_BLOCK_NM
+            if point > starts[-1] and (wide or (high - low).max() > change or change == 0):
+                starts.append(point)
+                low = high = here
+            lowest, highest = low, high
+        first += grid.size
+    index = np.array(starts, dtype=np.intp)
+    return Blocks(index, np.diff(index, append=first))
 
 
 @dataclass(slots=True, eq=False)

@@ -132,7 +132,7 @@ def grid_of(
     wavelengths: tuple[Array, ...],
     factors: tuple[float, ...],
     bandwidth: float | None,
-    block_width: float,
+    block_change: float,
 ) -> Grid:
     """Return the grid of tubes with these scans.
 
@@ -142,11 +142,11 @@ def grid_of(
     wavelengths : tuple of ndarray
     factors : tuple of float
     bandwidth : float or None
-    block_width : float
-        nm; zero makes every point a block of its own.
+    block_change : float
+        Of `blocks_of`; zero makes every point a block of its own.
     """
     stacked = np.concatenate(wavelengths)
-    blocks = blocks_of(wavelengths, block_width)
+    blocks = blocks_of(wavelengths, _shapes(layout, stacked), block_change)
     comb = shape_modes(stacked)
     first = np.ceil(stacked.min() / SEARCH_STEP_NM) * SEARCH_STEP_NM
     places = np.arange(first, stacked.max(), SEARCH_STEP_NM)
@@ -164,10 +164,20 @@ def grid_of(
         Products(bands, comb, blocks),
         blocks.sums(bands**2),
         tuple(
-            noise_grid(wavelength, blocks_of((wavelength,), block_width), comb[:, points])
+            noise_grid(wavelength, blocks.part(points.start, points.stop), comb[:, points])
             for wavelength, points in zip(wavelengths, _scan_slices(wavelengths), strict=True)
         ),
     )
+
+
+def _shapes(layout: model.Layout, wavelength: Array) -> Array:
+    """Band shapes of the candidates where their references have them, (n_pigments, n_points)."""
+    shapes = np.zeros((layout.n_pigments, wavelength.size))
+    for part in layout.components:
+        shapes[part.pigment] += model.shape_derivatives(
+            wavelength, part.centre, part.height, part.width, order=0
+        )[0]
+    return shapes
 
 
 def _scan_slices(wavelengths: tuple[Array, ...]) -> tuple[slice, ...]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from specfrac.errors import FitError, InputError
 from specfrac.fitting import engine, model
-from specfrac.fitting.blocks import BLOCK_NM
+from specfrac.fitting.blocks import BLOCK_CHANGE
 from specfrac.fitting.error_model import (
     LINEAR_LIMIT,
     PHOTOMETER_GAIN_UNCERTAINTY,
@@ -377,7 +377,7 @@ def _grid(
     wavelengths: tuple[bytes, ...],
     factors: tuple[float, ...],
     bandwidth: float | None,
-    block_width: float,
+    block_change: float,
 ) -> Grid:
     """What tubes with these grids share; kept, for it pays over many batches."""
     return grid_of(
@@ -385,7 +385,7 @@ def _grid(
         tuple(np.frombuffer(grid) for grid in wavelengths),
         factors,
         bandwidth,
-        block_width,
+        block_change,
     )
 
 
@@ -401,16 +401,16 @@ def _fit_batch(
     grids, factors = _grids(tubes[0]), _relative_factors(tubes[0])
     choice = usable(tubes, references, _informative(references, grids), limit)
     possible = np.array([not problem for problem in choice.problems])
-    blocks = _grid(references, grids, factors, width, BLOCK_NM).blocks
+    blocks = _grid(references, grids, factors, width, BLOCK_CHANGE).blocks
     whole = blocks.whole(choice.used)
     lost = 1 - whole @ blocks.sizes / np.maximum(choice.used.sum(axis=1), 1)
     ragged = lost > MOST_LOST_TO_BLOCKS
     result = []
-    for block_width, chosen in ((BLOCK_NM, possible & ~ragged), (0.0, possible & ragged)):
+    for block_change, chosen in ((BLOCK_CHANGE, possible & ~ragged), (0.0, possible & ragged)):
         rows = np.flatnonzero(chosen)
         if not rows.size:
             continue
-        grid = _grid(references, grids, factors, width, block_width)
+        grid = _grid(references, grids, factors, width, block_change)
         used = grid.blocks.spread(grid.blocks.whole(choice.used[rows]))
         problem = Problem(
             grid=grid,
