@@ -280,6 +280,13 @@ def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--scale", choices=("auto", "linear", "log"), default="auto", help="scale of masses"
     )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help='a limit of the comparison, e.g. "wanted_difference=0.2"; the report lists them all',
+    )
     parser.set_defaults(run=_compare)
 
 
@@ -290,11 +297,13 @@ def _compare(options: argparse.Namespace) -> int:
         terminal_comparison,
         write_comparison,
     )
+    from specfrac.compare.limits import read_changes
 
     comparison = compare_runs(
         (read_record(path) for path in options.runs),
         primary=options.primary,
         scale=options.scale,
+        settings=read_changes(options.set),
     )
     written = write_comparison(comparison, options.out)
     print(terminal_comparison(comparison))

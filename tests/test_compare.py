@@ -840,6 +840,28 @@ def test_frames_carry_the_same_numbers(result):
     assert len(result.methods_frame()) and len(result.charts_frame())
 
 
+def test_limits_of_a_comparison_can_be_set_on_the_command_line(tmp_path, capsys):
+    from specfrac.cli import main
+
+    paths = [str(path) for path in written(tmp_path, example.season({"a": 4, "b": 4}))]
+    common = ["compare", *paths, "--out", str(tmp_path / "out")]
+    assert main([*common, "--set", "wanted_difference=0.3", "--set", "power=0.9"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "with a chance of 90 %" in told and "to find 30 % of the mean takes" in told
+    record = json.loads((tmp_path / "out" / "comparison.json").read_text(encoding="utf-8"))
+    assert record["settings"]["power"] == 0.9
+    assert "set by the user" in (tmp_path / "out" / "compare.html").read_text(encoding="utf-8")
+    for words, message in (
+        ("power", "Write name=value"),
+        ("power=high", "Write name=value"),
+        ("power=2", "must lie between 0.5 and 0.999"),
+        ("powr=0.9", "Did you mean 'power'"),
+        ("power=nan", "must lie between"),
+    ):
+        assert main([*common, "--set", words]) == 1
+        assert message in capsys.readouterr().err
+
+
 def test_a_failed_write_leaves_nothing(result, tmp_path):
     target = tmp_path / "file"
     target.write_text("mine", encoding="utf-8")

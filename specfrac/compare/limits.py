@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 from importlib import resources
@@ -68,3 +68,37 @@ def changed_limits(changes: Mapping[str, float]) -> Settings:
             )
         limits[key] = replace(limit, value=float(value), source="set by the user", changed=True)
     return Settings(limits)
+
+
+def read_changes(words: Iterable[str]) -> dict[str, float]:
+    """Return changes of limits that are written as ``name=value``.
+
+    Parameters
+    ----------
+    words : iterable of str
+
+    Returns
+    -------
+    dict of str to float
+
+    Raises
+    ------
+    InputError
+        If there is no ``=``, or the value is no number.
+
+    Examples
+    --------
+    >>> read_changes(["power=0.9"])
+    {'power': 0.9}
+    """
+    changes = {}
+    for given in words:
+        name, _, value = given.partition("=")
+        try:
+            changes[name.strip()] = float(value)
+        except ValueError:
+            raise InputError(
+                f"{given!r} is no limit of the comparison. Write name=value with a number, "
+                "e.g. power=0.9."
+            ) from None
+    return changes
