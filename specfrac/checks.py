@@ -15,6 +15,13 @@ POWERS_OF_TEN = 10.0 ** np.arange(1, 7)
 DIGITISATION_SAMPLE = 8  # readings
 FLAT_TOP_POINTS = 5
 FLAT_TOP_FROM = 1.0  # a real band that reads flat to the last digit is weaker than this
+# A noisy ceiling: the smoothed top stays this near its highest over this many nm, and
+# beside it the scan falls this many times as steeply as a parabola of that breadth. Of 1500
+# simulated mixtures none exceeds 2.0; tops cut by an eighth of their height and more 3.0.
+PLATEAU_SHARE = 0.004
+PLATEAU_NM = 7.0
+PLATEAU_BESIDE_NM = 6.0
+PLATEAU_STEEPNESS = 2.6
 
 
 def smoothed(wavelength: Array, absorbance: Array) -> Array:
@@ -97,6 +104,52 @@ def flat_top(absorbance: Array, step: float) -> Mask:
         if end - begin >= max(FLAT_TOP_POINTS, _expected_flat(absorbance, step)):
             flat[begin:end] = True
     return flat
+
+
+def plateau(wavelength: Array, smooth: Array) -> Mask:
+    """Points on a noisy ceiling, told from a band's top by its shape.
+
+    The smoothed scan stays level over more than the top of any band, and then falls more
+    steeply than a top of that breadth would.
+
+    Parameters
+    ----------
+    wavelength : ndarray, shape (n_points,)
+        nm.
+    smooth : ndarray, shape (n_points,)
+        Smoothed absorbance, see `smoothed`; NaN where unknown.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_points,)
+        Every reading at the ceiling, beside the plateau's edge as well.
+    """
+    none = np.zeros(smooth.size, dtype=bool)
+    if not np.isfinite(smooth).any():
+        return none
+    place = int(np.nanargmax(smooth))
+    top = float(smooth[place])
+    level = smooth >= top * (1 - PLATEAU_SHARE)
+    if top < FLAT_TOP_FROM or np.ptp(wavelength[level]) < PLATEAU_NM:
+        return none
+    edges = np.flatnonzero(~level)
+    before, after = edges[edges < place], edges[edges > place]
+    if not before.size or not after.size:
+        return none  # the scan ends on it, and a slope cannot be seen
+    begin, end = wavelength[before[-1] + 1], wavelength[after[0] - 1]
+    if end - begin < PLATEAU_NM:
+        return none
+    known = np.isfinite(smooth)
+    beside = np.interp(
+        [begin - PLATEAU_BESIDE_NM, end + PLATEAU_BESIDE_NM], wavelength[known], smooth[known]
+    )
+    half = (end - begin) / 2
+    parabola = PLATEAU_SHARE * ((half + PLATEAU_BESIDE_NM) / half) ** 2
+    if 1 - beside.max() / top < PLATEAU_STEEPNESS * parabola:
+        return none
+    # smoothing wears the plateau's edges down by half its window
+    reach = np.abs(wavelength[:, None] - wavelength[None, level]).min(axis=1)
+    return np.asarray(reach <= SMOOTHING_NM / 2)
 
 
 def _expected_flat(absorbance: Array, step: float) -> int:

@@ -12,9 +12,12 @@ from numpy.typing import NDArray
 from specfrac.checks import (
     FLAT_TOP_FROM,
     FLAT_TOP_POINTS,
+    PLATEAU_NM,
+    PLATEAU_SHARE,
     digitisation,
     flat_top,
     peak_absorbance,
+    plateau,
     smoothed,
 )
 from specfrac.fitting.error_model import error_model
@@ -114,7 +117,7 @@ def usable(
         readings.append(absorbance)
         levels.append(smoothed(wavelength, absorbance))
         ranges.append(np.isfinite(absorbance) & (wavelength >= low) & (wavelength <= high))
-        flats.append(flat_tops(absorbance, steps))
+        flats.append(flat_tops(absorbance, steps) | plateaus(wavelength, levels[-1]))
         floors.append(np.maximum(steps / math.sqrt(12), error_model()["noise_floor"]))
     absorbance, smooth = np.concatenate(readings, axis=1), np.concatenate(levels, axis=1)
     inside, flat = np.concatenate(ranges, axis=1), np.concatenate(flats, axis=1)
@@ -153,6 +156,17 @@ def flat_tops(absorbance: Array, steps: Array) -> Mask:
     return flat
 
 
+def plateaus(wavelength: Array, smooth: Array) -> Mask:
+    """Points on a noisy ceiling, of many scans (see `specfrac.checks.plateau`)."""
+    flat = np.zeros(smooth.shape, dtype=bool)
+    known = np.where(np.isfinite(smooth), smooth, -np.inf)
+    highest = known.max(axis=1, keepdims=True)
+    level = (known >= highest * (1 - PLATEAU_SHARE)) @ np.gradient(wavelength)
+    for row in np.flatnonzero((level >= PLATEAU_NM) & (highest[:, 0] >= FLAT_TOP_FROM)):
+        flat[row] = plateau(wavelength, smooth[row])
+    return flat
+
+
 def informative_points(references: References, wavelength: Array) -> Mask:
     shapes = np.array([entry.shape(wavelength) for entry in references.entries])
     return np.asarray((shapes > INFORMATIVE_SHARE).any(axis=0))
@@ -188,8 +202,9 @@ def _reading_flags(scan: Scan, smooth: Array, inside: Mask, flat: Mask, limit: f
         flags.append(
             Flag(
                 "flat-top",
-                f"{scan.name}: equal readings of {np.nanmax(scan.absorbance):.3f} from "
-                f"{over[0]:.0f} to {over[-1]:.0f} nm look like a detector's ceiling.",
+                f"{scan.name}: the readings stay at {np.nanmax(smooth[flat]):.2f} from "
+                f"{over[0]:.0f} to {over[-1]:.0f} nm, as at a detector's ceiling; they were left "
+                "out. Dilute and rescan.",
             )
         )
     peak = peak_absorbance(scan)
