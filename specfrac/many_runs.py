@@ -155,7 +155,9 @@ def write_run(job: RunJob, library: ReferenceLibrary | None = None) -> str:
     )
     more = report_files(shown, plates=plates, claims=claims)
     if beside:
-        more[RECORD] = json_bytes({**result.record(), "beside": beside})
+        # so that a comparison can tell runs of an instrument that failed its check
+        told = [flag.as_dict() for flag in instrument]
+        more[RECORD] = json_bytes({**result.record(), "beside": beside, "instrument": told})
     with undisturbed():
         write_outputs(result, job.target, more=more)
     return terminal_summary(shown)

@@ -9,6 +9,7 @@ import io
 import json
 import math
 import re
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -547,9 +548,7 @@ def test_errors_of_two_libraries_do_not_cancel():
 
 def test_failed_qualification_and_estimate_grades_are_marked():
     records = example.season({"shake": 4, "steep": 4})
-    records[0]["run"]["flags"] = [
-        {"code": "qualification-failed", "severity": "warn", "message": ""}
-    ]
+    records[0]["instrument"] = [{"code": "qualification-failed", "severity": "warn", "message": ""}]
     records[1]["fractions"][1]["flags"] = [
         {"code": "estimate-grade", "severity": "warn", "message": ""}
     ]
@@ -561,6 +560,19 @@ def test_failed_qualification_and_estimate_grades_are_marked():
     assert "qualification-failed" in [flag.code for flag in result.flags]
     assert "without published scale" in " ".join(result.measure("share").remarks)
     assert "without published scale" not in " ".join(result.primary.remarks)
+
+
+def test_a_failed_qualification_reaches_a_comparison_through_the_record(tmp_path):
+    """`analyse` writes what it finds of the instrument; `compare` needs it to mark the run."""
+    from specfrac.many_runs import run_jobs, write_run
+
+    folder = tmp_path / "steep-1"
+    shutil.copytree(Path(__file__).parents[1] / "demo" / "steep-1", folder)
+    failed = {"format": 1, "passed": False, "date": "2026-03-01", "sentence": "stray light"}
+    (folder / "qualification.json").write_text(json.dumps(failed), encoding="utf-8")
+    (job,) = run_jobs([folder])
+    write_run(job)
+    assert "qualification-failed" in read_record(folder).flag_codes
 
 
 def test_an_outlier_is_named_kept_and_tried_without():

@@ -154,7 +154,7 @@ class RunSummary:
     inputs : tuple of InputDigest
         The record itself first when it was read from a file, then what it names.
     flag_codes : tuple of str
-        Of the run and its tubes.
+        Of the run, its tubes and its instrument.
     """
 
     name: str
@@ -258,7 +258,7 @@ def _loaded(record: Record) -> Record | None:
 
 
 def _flag_codes(record: Record) -> tuple[str, ...]:
-    flags = [*(record["run"].get("flags") or ())]
+    flags = [*(record["run"].get("flags") or ()), *(record.get("instrument") or ())]
     for one in record["fractions"]:
         flags += one.get("flags") or ()
     return tuple(dict.fromkeys(flag["code"] for flag in flags))
