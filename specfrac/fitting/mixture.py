@@ -19,6 +19,12 @@ from specfrac.fitting.error_model import (
     error_model,
 )
 from specfrac.fitting.fit_flags import fit_flags, reference_flags, scan_disagreement
+from specfrac.fitting.flattening import (
+    Flattening,
+    flattened_scans,
+    lowered_limit,
+    stray_light_flags,
+)
 from specfrac.fitting.grid import SEARCH_WIDTH_NM, Grid, grid_of
 from specfrac.fitting.groups import report_groups
 from specfrac.fitting.problem import Problem, Solution
@@ -45,6 +51,7 @@ class Options:
     noise: float | None
     shape_covariance: bool
     keep_shape_gain: bool = False
+    flattened: tuple[Flattening, ...] = ()  # scans fitted again below the limit
 
 
 def fit_mixture(
@@ -428,16 +435,39 @@ def _fit_batch(
             shape_covariance=options.shape_covariance,
             keep_shape_gain=options.keep_shape_gain,
         )
-        result.append(
-            (
-                [positions[row] for row in rows],
-                FittedBatch(choice, rows, references, options, engine.solve(problem)),
-            )
-        )
+        batch = FittedBatch(choice, rows, references, options, engine.solve(problem))
+        places = [positions[row] for row in rows]
+        result.append((places, batch))
+        result += _without_flattened(batch, places)
     rows = np.flatnonzero(~possible)
     if rows.size:
         unfitted = FittedBatch(choice, rows, references, options, None)
         result.append(([positions[row] for row in rows], unfitted))
+    return result
+
+
+def _without_flattened(
+    batch: FittedBatch, positions: list[int]
+) -> list[tuple[list[int], FittedBatch]]:
+    """Fit tubes again whose strongest readings are flattened, without those readings.
+
+    The new parts come after the batch and so stand in its place.
+    """
+    if batch.options.flattened or not batch.options.shape_covariance:
+        return []
+    choice = batch.choice
+    highest = np.where(choice.used, choice.smoothed, 0.0)[batch.rows].max(axis=1)
+    result = []
+    for number in np.flatnonzero(highest > error_model()["flattening_from"]):
+        found = flattened_scans(batch.report(int(number)))
+        if not found:
+            continue
+        limit = min(lowered_limit(found), batch.options.linear_limit)
+        options = replace(batch.options, linear_limit=limit, flattened=found)
+        tube = choice.tubes[batch.rows[number]]
+        (part,) = _fit_batch([tube], [positions[number]], batch.references, options)
+        if part[1].solution is not None:
+            result.append(part)
     return result
 
 
@@ -577,6 +607,7 @@ def _report(batch: FittedBatch, solution: Solution, row: int) -> MixtureFit:
         *batch.choice.flags(int(batch.rows[row])),
         *fit_flags(fit, errors[lay.offsets], errors[lay.scatters], float(solution.highest[row])),
         *reference_flags(fit),
+        *stray_light_flags(fit, options.flattened),
         *group_flags,
     ]
     return replace(fit, groups=groups, flags=ranked(flags))
