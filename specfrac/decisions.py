@@ -251,7 +251,8 @@ def _saturated(case: Case, wanted: Wanted) -> Decision | None:
     assert fit is not None
     weakest = int(np.argmin(fit.path_lengths / fit.dilution_factors))
     height = float(np.nanmax(fit.curves(weakest).fitted))
-    doubtful = 0.05 < wanted.probability < 0.95 or math.isnan(wanted.probability)
+    sure = case.settings["decision_sure"]
+    doubtful = not (wanted.probability >= sure or wanted.probability <= 1 - sure)  # NaN doubts
     if height <= case.settings["linear_limit"] or not doubtful:
         return None
     return _dilute(case, height, wanted.probability)

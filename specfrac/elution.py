@@ -31,7 +31,6 @@ ELUTED_VOLUME = "eluted volume"
 VOID_VOLUME = "void volume"
 BASE_WIDTHS = 4.0  # a band is counted four standard deviations wide at its base
 OFF_COLUMN = ("cut", "wash")
-EDGE_SHARE = 0.1  # of the largest mass in a tube: more in the first or last tube cuts a band off
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -328,6 +327,7 @@ def _band(
     found = moments(masses, [starts[i] for i in shown], [ends[i] for i in shown])
     largest = max(mass.nominal_value for mass in masses)
     edges = [mass for i, mass in zip(shown, masses, strict=True) if i in (0, len(tubes) - 1)]
+    most = bench.run.settings["band_edge_max"] * largest  # more at an end cuts a band off
     void = bench.run.void_volume
     return (
         Band(
@@ -342,7 +342,7 @@ def _band(
             if void
             else None,
             tubes=len(shown),
-            complete=all(edge.nominal_value <= EDGE_SHARE * largest for edge in edges),
+            complete=all(edge.nominal_value <= most for edge in edges),
         ),
         found,
     )

@@ -138,6 +138,13 @@ def test_a_scan_too_strong_to_decide_by_is_to_be_diluted(tmp_path):
     assert decision.dilution_factor == 2  # from A 0.6 to below 0.8, by the smallest step
 
 
+def test_how_sure_a_strong_scan_must_be_is_a_setting(tmp_path):
+    limits = "[settings]\nlinear_limit = 0.3\ndecision_sure = 0.5\n[defaults]"
+    head = HEAD.replace("[defaults]", limits).replace("target_share = 0.9", "target_share = 0.99")
+    decision = analysed(tmp_path, ["pure"], head=head).fractions[0].decision
+    assert decision.action != "dilute and rescan"
+
+
 def test_without_a_result_nothing_is_decided(tmp_path):
     text = HEAD + '[[fraction]]\nname = "rinse"\nrole = "wash"\n'
     (tmp_path / "run.toml").write_text(text, encoding="utf-8")

@@ -32,6 +32,7 @@ from specfrac.report import (
 from specfrac.report.markup import VOID
 from specfrac.report.numbers import limit, plus_minus, share
 from specfrac.report.pictures import run_figures
+from specfrac.settings import changed_settings
 from specfrac.uncertainty import Quantity, rounded
 
 _path = Path(__file__).with_name("report_example.py")
@@ -382,6 +383,13 @@ def test_elution_table_gives_every_band(result, html):
         assert rounded(band.centre.value, band.centre.uncertainty) in words
         assert rounded(band.total.value, band.total.uncertainty) in words
         assert rounded(band.column_volumes.value, band.column_volumes.uncertainty) in words
+
+
+def test_when_a_band_counts_as_incomplete_is_a_setting(result):
+    first = result.elution.bands[0]
+    assert not first.complete  # the first tube is its fullest
+    lenient = example.result(settings=changed_settings({"band_edge_max": 1.0}))
+    assert all(band.complete for band in lenient.elution.bands)
 
 
 def test_pools_are_named_by_the_numbers_of_the_sheet(result, html):
