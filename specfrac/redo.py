@@ -166,7 +166,19 @@ def read_record(path: str | Path) -> dict[str, Any]:
             f"{path}: has format {record['format']!r}, but this specfrac reads up to {FORMAT}. "
             "Use a later version."
         )
+    inputs = record.get("inputs", [])
+    if not isinstance(inputs, list) or not all(map(_names_a_file, inputs)):
+        raise InputError(
+            f"{path}: its inputs must be a list of a path and a sha256 each. Give a result.json as "
+            "specfrac wrote it."
+        )
     return record
+
+
+def _names_a_file(given: Any) -> bool:
+    return isinstance(given, dict) and all(
+        isinstance(given.get(key), str) and "\0" not in given[key] for key in ("path", "sha256")
+    )
 
 
 def _run_folder(record: Path) -> Path:

@@ -119,6 +119,8 @@ def test_the_run_may_be_elsewhere(record, tmp_path_factory):
         ("{", "is no record of a run"),
         ("[1]", "is no record of a run"),
         ('{"format": 1}', "is no record of a run"),
+        ('{"format": 1, "fractions": [], "inputs": {"path": 1}}', "its inputs must be a list"),
+        ('{"format": 1, "fractions": [], "inputs": [{"path": 1, "sha256": ""}]}', "must be a list"),
         ('{"format": 99, "fractions": []}', "has format 99, but this specfrac reads up to 1"),
     ],
 )
