@@ -81,6 +81,44 @@ class Scan:
         object.__setattr__(self, "metadata", MappingProxyType(dict(self.metadata)))
         object.__setattr__(self, "flags", tuple(self.flags))
 
+    @classmethod
+    def of_checked(
+        cls,
+        name: str,
+        wavelength: NDArray[np.float64],
+        absorbance: NDArray[np.float64],
+        metadata: dict[str, Any],
+        flags: tuple[Flag, ...] = (),
+    ) -> Scan:
+        """Make a scan of arrays that were checked already, without copying them.
+
+        For readers, which check all samples of a file at once: checking and copying a shared
+        axis a thousand times would cost more than reading the file. The caller vouches for
+        what the class demands, and that nobody else has the arrays or the metadata; they
+        become read-only.
+
+        Parameters
+        ----------
+        name, wavelength, absorbance, metadata, flags
+            As the attributes.
+
+        Returns
+        -------
+        Scan
+        """
+        wavelength.setflags(write=False)
+        absorbance.setflags(write=False)
+        scan = object.__new__(cls)
+        for attribute, value in (
+            ("name", name),
+            ("wavelength", wavelength),
+            ("absorbance", absorbance),
+            ("metadata", MappingProxyType(metadata)),
+            ("flags", flags),
+        ):
+            object.__setattr__(scan, attribute, value)
+        return scan
+
     def __len__(self) -> int:
         return int(self.wavelength.size)
 

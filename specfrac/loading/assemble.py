@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -23,9 +22,10 @@ from specfrac.scans import Scan
 
 REPEAT_TOLERANCE = 0.01
 """A; readings at a repeated wavelength must agree within it to be averaged."""
-_STRAY_STEP = 20.0
+STRAY_STEP = 20.0
 """A first or last point this many steps away from the rest is no part of the scan."""
-_CEILING = 2.0
+CEILING = 2.0
+"""A; a repeated highest reading below it is no instrument's end of range."""
 _LONGEST_NAME = 200
 
 
@@ -73,11 +73,16 @@ def assemble(
     return tuple(scans)
 
 
+def name_of(name: str, stem: str) -> str:
+    """Return the name of a file's only scan: the file's where it has none of its own."""
+    return tamed(name, _LONGEST_NAME) or stem
+
+
 def _names(blocks: Sequence[Block], stem: str) -> list[str]:
     """Name the unnamed after the file, and tell repeated names apart."""
     given = [tamed(name, _LONGEST_NAME) for block in blocks for name in block.names]
     if len(given) == 1:
-        return [given[0] or stem]
+        return [name_of(given[0], stem)]
     names = [name or f"{stem} {i}" for i, name in enumerate(given, start=1)]
     if len(set(names)) == len(names):
         return names
@@ -120,7 +125,7 @@ def _scans_of(
         _refuse_short(file, block, wavelength.size)
     wavelength = np.array(wavelength)  # the table it is a column of may be large
     tops = np.fmax.reduce(absorbance, axis=1).tolist()
-    special = bool(block.flags) or one is None or not max(tops) < _CEILING
+    special = bool(block.flags) or one is None or not max(tops) < CEILING
     place_word = "column" if block.point_word == "row" else "row"
     scans: list[Scan] = []
     for i, name in enumerate(names):
@@ -135,7 +140,7 @@ def _scans_of(
         told["quantity_source"] = ordinates[i].source
         if block.places:
             told[place_word] = block.places[i]
-        scans.append(_checked_scan(name, wavelength, absorbance[i], told, own))
+        scans.append(Scan.of_checked(name, wavelength, absorbance[i], told, own))
     return scans
 
 
@@ -148,30 +153,6 @@ def _own_flags(
 ) -> tuple[Flag, ...]:
     converted = () if ordinate is None else conversion_flags(values, ordinate)
     return (*converted, *shared, *(block.flags[i] if block.flags else ()))
-
-
-def _checked_scan(
-    name: str,
-    wavelength: NDArray[np.float64],
-    absorbance: NDArray[np.float64],
-    metadata: dict[str, Any],
-    flags: tuple[Flag, ...],
-) -> Scan:
-    """Make a scan of arrays that were checked already, for all samples at once.
-
-    Checking and copying a shared axis a thousand times would cost more than
-    reading the file. What `Scan` demands holds: the axis is finite, above zero
-    and rises, readers refuse infinities, and nobody else has these arrays.
-    """
-    wavelength.setflags(write=False)
-    absorbance.setflags(write=False)
-    scan = object.__new__(Scan)
-    object.__setattr__(scan, "name", name)
-    object.__setattr__(scan, "wavelength", wavelength)
-    object.__setattr__(scan, "absorbance", absorbance)
-    object.__setattr__(scan, "metadata", MappingProxyType(metadata))
-    object.__setattr__(scan, "flags", flags)
-    return scan
 
 
 def _refuse_short(file: str, block: Block, n_points: int) -> None:
@@ -199,7 +180,7 @@ def _in_order(file: str, block: Block) -> _Points:
     steps = wavelength[1:] - wavelength[:-1]
     smallest, largest = float(np.minimum.reduce(steps)), float(np.maximum.reduce(steps))
     if smallest >= 0 or largest <= 0:
-        even = 0 < max(smallest, -largest) * _STRAY_STEP >= max(largest, -smallest)
+        even = 0 < max(smallest, -largest) * STRAY_STEP >= max(largest, -smallest)
         if not even:
             _refuse_stray_ends(file, block, steps)
         repeats = 0 in (smallest, largest)
@@ -229,7 +210,7 @@ def _refuse_stray_ends(file: str, block: Block, steps: NDArray[np.float64]) -> N
         return
     typical = float(np.median(size))
     for end, neighbour, point in ((0, 1, 0), (-1, -2, -1)):
-        if size[end] > _STRAY_STEP * max(typical, size[neighbour]) > 0:
+        if size[end] > STRAY_STEP * max(typical, size[neighbour]) > 0:
             _refuse_stray(file, block, point)
 
 
@@ -294,7 +275,7 @@ def _ceiling_flags(
     wavelength: NDArray[np.float64], absorbance: NDArray[np.float64], top: float
 ) -> tuple[Flag, ...]:
     """Flag a highest reading that is high and repeats; its number is kept."""
-    if top < _CEILING:
+    if top < CEILING:
         return ()
     where = wavelength[absorbance == top]
     if where.size < 3:

@@ -159,7 +159,7 @@ def lines_of(text: Text, file: str) -> list[str]:
     ScanFileError
         If there are more than any scan file has.
     """
-    if text.text.count("\n") > MOST_LINES:
+    if len(text.text) > MOST_LINES and text.text.count("\n") > MOST_LINES:
         raise ScanFileError(
             f"{file} has more than {MOST_LINES} lines, the most a scan file may have. "
             "Split it, or name the file of scans."

@@ -29,6 +29,7 @@ from specfrac.loading.layouts import by_columns
 from specfrac.loading.long import by_named_labels, by_numbered_labels
 from specfrac.loading.plain import read_plain
 from specfrac.loading.plate import by_plates
+from specfrac.loading.simple import read_simple
 from specfrac.loading.table import SURE_ROWS, Table, tables_of
 from specfrac.loading.words import preamble_ordinate
 
@@ -71,6 +72,9 @@ def read(content: FileContent) -> Reading:
         lines.pop()
     table = read_plain(lines, text.text, whole=whole)
     if table is not None:
+        simple = read_simple(content, lines, table, text.encoding)
+        if simple is not None:
+            return simple
         return _read_tables(content, lines, [table], text.encoding, ())
     dialect = find_dialect(lines)
     if dialect is None:

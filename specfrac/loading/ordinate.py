@@ -31,7 +31,7 @@ HIGHEST_PERCENT = 150.0
 RED_END_NM = 700.0
 """Leaf pigments hardly absorb beyond: absorbance is near its lowest, %T near its highest."""
 _RED_END_POINTS = 5
-_CLEAR = 0.8
+CLEAR = 0.8
 """T as a fraction of one is above it there; so high an absorbance would be an offset."""
 
 _LIMITS = {  # of the highest reading
@@ -120,24 +120,34 @@ def _plainly_absorbance(blocks: Sequence[Block], preamble: str | None) -> str | 
     top = max(float(np.fmax.reduce(block.values, axis=None)) for block in blocks)
     if words == {"absorbance"}:
         return "header" if top <= HIGHEST_ABSORBANCE else None
-    if top < _CLEAR:
+    if top < CLEAR:
         return "values"
-    clear = any(bool((_red_ends(block) >= _CLEAR).any()) for block in blocks)
+    clear = any(bool((red_ends(block.wavelength, block.values) >= CLEAR).any()) for block in blocks)
     return "values" if top <= PLAIN_ABSORBANCE and not clear else None
 
 
-def _red_ends(block: Block) -> NDArray[np.float64]:
-    """Return each sample's lowest reading where leaf pigments hardly absorb, or NaN."""
-    red = block.wavelength >= RED_END_NM
+def red_ends(wavelength: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return each sample's lowest reading where leaf pigments hardly absorb, or NaN.
+
+    Parameters
+    ----------
+    wavelength : ndarray, shape (n_points,)
+    values : ndarray, shape (n_samples, n_points)
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+    """
+    red = wavelength >= RED_END_NM
     if np.count_nonzero(red) < _RED_END_POINTS:
-        return np.full(len(block.names), np.nan)
-    return np.asarray(np.fmin.reduce(block.values[:, red], axis=1))
+        return np.full(len(values), np.nan)
+    return np.asarray(np.fmin.reduce(values[:, red], axis=1))
 
 
 def _columns(block: Block, preamble: str | None) -> list[_Column]:
     words = _trusted_words(block, preamble)
     highest = np.fmax.reduce(block.values, axis=1).tolist()
-    red_end = _red_ends(block).tolist()
+    red_end = red_ends(block.wavelength, block.values).tolist()
     return [
         _Column(heading or name or f"reading {i}", word, top, end)
         for i, (heading, name, word, top, end) in enumerate(
