@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
+import sys
 import tomllib
 
 import numpy as np
@@ -546,6 +548,7 @@ def test_a_table_with_commas_quotes_and_points_is_read(folder):
         ("name,title\na,x\nb,y\n", "row 3: title is 'y', but an earlier row has 'x'"),
         ("name,solvent\na,hexane\na,acetone\n", "row 3: solvent is 'acetone', but row 2 has"),
         ("name,role\n,cut\n", "row 2: the name is missing"),
+        ('name,title\na,"' + "x" * 200_000 + "\n", "run.csv: the table cannot be read .* quotes"),
         ("name,blank_sample\na,x\n", "row 2: blank_sample is given without blank"),
         (
             "name,after_acid\na,scans/one.csv\na,scans/two.csv\n",
@@ -563,6 +566,70 @@ def test_two_sheets_in_one_folder_are_refused(folder):
     write(folder, small())
     with pytest.raises(RunSheetError, match=r"holds both run\.toml and run\.csv"):
         read_run(write_table(folder, TABLE))
+    (folder / "run.toml").unlink()
+    with pytest.raises(RunSheetError, match=r"run\.csv: the folder has a run sheet already"):
+        write_new_sheet(folder)
+
+
+def write_book(folder, sheets):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for title, rows in sheets.items():
+        sheet = book.create_sheet(title)
+        for row in rows:
+            sheet.append(row)
+    book.save(folder / "run.xlsx")
+    return folder
+
+
+BOOK = [
+    [],
+    ["name", "role", "scan", "sample", "made_up_volume_ml", "prepared", "title", "tissue_mass_g"],
+    ["extract", "loaded", "scans/two.csv", "tube 4", None, None, "Chard, bench 2", 0.503],
+    ["2", "cut", "scans/one.csv", None, 5, dt.datetime(2026, 5, 4, 10, 20), None, None],
+]
+
+
+def test_a_workbook_says_the_same_as_a_table(folder):
+    run = read_run(write_book(folder, {"run": BOOK, "scribbles": [["x", "y"]]}))
+    assert (run.title, run.tissue_mass.value) == ("Chard, bench 2", 0.503)
+    extract, second = run.fractions
+    assert (extract.role, extract.scans[0].sample) == ("loaded", "tube 4")
+    assert (second.name, second.made_up_volume.value) == ("2", 5.0)
+    assert second.prepared == "2026-05-04T10:20:00"
+    assert [one.path for one in run.inputs] == ["run.xlsx", "scans/two.csv", "scans/one.csv"]
+    named = read_run(write_book(folder, {"any title": BOOK}) / "run.xlsx")
+    assert [one.name for one in named.fractions] == ["extract", "2"]
+
+
+def test_a_wrong_workbook_is_refused_with_place_rule_and_value(folder):
+    wrong = [*BOOK, ["3", "cut", "scans/one.csv", None, 0]]
+    with pytest.raises(
+        RunSheetError, match=r"run.xlsx, row 5 \('3'\): made_up_volume_ml is 0, but"
+    ):
+        read_run(write_book(folder, {"run": wrong}))
+    with pytest.raises(RunSheetError, match=r"run.xlsx: .*sheets 'a', 'b'. Name the one with"):
+        read_run(write_book(folder, {"a": BOOK, "b": BOOK}))
+    with pytest.raises(RunSheetError, match=r"run.xlsx: the table is empty"):
+        read_run(write_book(folder, {"a": []}))
+    (folder / "run.xlsx").write_bytes(b"PK\x03\x04 no workbook")
+    with pytest.raises(RunSheetError, match=r"run.xlsx: the packed file is damaged"):
+        read_run(folder)
+
+
+def test_without_openpyxl_a_workbook_is_refused_with_the_name_of_the_extra(folder, monkeypatch):
+    write_book(folder, {"run": BOOK})
+    monkeypatch.setitem(sys.modules, "openpyxl", None)  # importing it raises ImportError
+    with pytest.raises(RunSheetError, match=r"run.xlsx: .*pip install 'specfrac\[xlsx\]'"):
+        read_run(folder)
+
+
+def test_rows_of_a_table_are_counted_from_the_top_of_the_file(folder):
+    with pytest.raises(RunSheetError, match=r"run.csv, row 5 \('a'\): role is 'ct'"):
+        read_run(write_table(folder, "\n \nname,role\n\na,ct,,\n"))
+    text = "\tname\tscan\n\ta\tscans/one.csv\n"  # an empty first column
+    assert read_run(write_table(folder, text)).fractions[0].scans[0].file == "scans/one.csv"
 
 
 # The sheet specfrac writes

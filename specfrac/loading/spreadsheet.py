@@ -43,13 +43,7 @@ def read(content: FileContent) -> Reading:
         If openpyxl is not installed, the file is no spreadsheet, no sheet
         holds a scan, or a sheet holds one that breaks a rule.
     """
-    if content.data.startswith(_OLD_SIGN):
-        raise ScanFileError(
-            f"{content.name} is a binary document of an old office program. "
-            "Save it as .xlsx or as CSV."
-        )
-    _refuse_unfit(content)
-    sheets = _sheets(content)
+    sheets = sheets_of(content)
     readings: list[Reading] = []
     skipped: list[Skipped] = []
     for title, text in sheets.items():
@@ -71,6 +65,23 @@ def read(content: FileContent) -> Reading:
             "Name a workbook with columns of wavelength and absorbance."
         )
     return _together(content, readings, skipped)
+
+
+def sheets_of(content: FileContent) -> dict[str, str]:
+    """Return the sheets that have cells, by title, as rows of text parted by tabs.
+
+    Raises
+    ------
+    ScanFileError
+        If openpyxl is not installed, or the file is no sound workbook.
+    """
+    if content.data.startswith(_OLD_SIGN):
+        raise ScanFileError(
+            f"{content.name} is a binary document of an old office program. "
+            "Save it as .xlsx or as CSV."
+        )
+    _refuse_unfit(content)
+    return _sheets(content)
 
 
 def _refuse_unfit(content: FileContent) -> None:

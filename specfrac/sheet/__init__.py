@@ -1,7 +1,8 @@
-"""The run sheet: a folder with ``run.toml`` (or ``run.csv``) and scans becomes a `Run`."""
+"""The run sheet: a folder with ``run.toml`` (``run.csv``, ``run.xlsx``) becomes a `Run`."""
 
 from specfrac.sheet.reading import (
     SHEET_NAME,
+    SHEET_NAMES,
     Fraction,
     InputFile,
     Run,
@@ -13,6 +14,7 @@ from specfrac.sheet.reading import (
 
 __all__ = [
     "SHEET_NAME",
+    "SHEET_NAMES",
     "Fraction",
     "InputFile",
     "Run",

@@ -23,6 +23,8 @@ from specfrac.errors import (
     did_you_mean,
 )
 from specfrac.loading import QUANTITIES, read_scans
+from specfrac.loading.content import open_content
+from specfrac.loading.spreadsheet import sheets_of
 from specfrac.references import ReferenceLibrary, load_references
 from specfrac.scans import Scan, subtract_blank
 from specfrac.settings import Settings, assumed_uncertainty, changed_settings, default_settings
@@ -33,10 +35,24 @@ from specfrac.uncertainty import Quantity
 
 ROLES = ("loaded", "cut", "wash", "standard", "blank")
 SHEET_NAME = "run.toml"
-TABLE_NAME = "run.csv"
+TABLE_NAME, BOOK_NAME = "run.csv", "run.xlsx"
+SHEET_NAMES = (SHEET_NAME, TABLE_NAME, BOOK_NAME)
+_SHEET_OF_BOOK = "run"
 BASES = ("fresh", "dry")
 POOLS = ("carotenoids", "chlorophyll-a-pool")
-SCAN_SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".jdx", ".dx", ".jcm", ".animl")
+SCAN_SUFFIXES = (
+    ".csv",
+    ".txt",
+    ".tsv",
+    ".tab",
+    ".dat",
+    ".asc",
+    ".jdx",
+    ".dx",
+    ".jcm",
+    ".animl",
+    ".xlsx",
+)
 
 _RUN_MEASURED = ("tissue_mass_g", "extract_volume_ml", "loaded_volume_ml", "void_volume_ml")
 _TUBE_MEASURED = ("path_length_cm", "made_up_volume_ml", "dilution_factor", "eluted_volume_ml")
@@ -289,7 +305,9 @@ def _scan_files(folder: Path) -> list[Path]:
             continue
         if parts[0] in ("claims", "claims.csv"):  # figures worked by hand
             continue
-        if path.is_file() and path.suffix.lower() in SCAN_SUFFIXES and parts != (TABLE_NAME,):
+        if parts in ((TABLE_NAME,), (BOOK_NAME,)):
+            continue
+        if path.is_file() and path.suffix.lower() in SCAN_SUFFIXES:
             found.append(path)
     return found
 
@@ -300,7 +318,7 @@ def _scan_files(folder: Path) -> list[Path]:
 def read_run(folder: str | Path, *, library: ReferenceLibrary | None = None) -> Run:
     """Read a run folder: its sheet and the scans the sheet names.
 
-    The sheet is ``run.toml``, or ``run.csv`` with the same fields as columns.
+    The sheet is ``run.toml``, or ``run.csv`` or ``run.xlsx`` with the same fields as columns.
 
     Parameters
     ----------
@@ -344,7 +362,7 @@ def _sheet_of(path: Path) -> tuple[Path, Path]:
         return path.parent, path
     if not path.is_dir():
         raise RunSheetError(f"{path}: there is no such folder. Give the folder of a run.")
-    found = [path / name for name in (SHEET_NAME, TABLE_NAME) if (path / name).is_file()]
+    found = [path / name for name in SHEET_NAMES if (path / name).is_file()]
     if not found:
         raise RunSheetError(
             f"{path}: the folder holds no {SHEET_NAME}. "
@@ -352,7 +370,8 @@ def _sheet_of(path: Path) -> tuple[Path, Path]:
         )
     if len(found) > 1:
         raise RunSheetError(
-            f"{path}: the folder holds both {SHEET_NAME} and {TABLE_NAME}. Keep one of them."
+            f"{path}: the folder holds both {' and '.join(one.name for one in found)}. "
+            "Keep one of them."
         )
     return path, found[0]
 
@@ -370,6 +389,8 @@ class _Parts:
 
 
 def _parts(sheet: Path) -> _Parts:
+    if sheet.suffix.lower() == ".xlsx":
+        return _table_parts(_text_of_book(sheet), sheet.name, separator="\t")
     text = _text(sheet)
     if sheet.suffix.lower() == ".csv":
         return _table_parts(text, sheet.name)
@@ -394,7 +415,22 @@ def _parts(sheet: Path) -> _Parts:
     )
 
 
-def _table_parts(text: str, place: str) -> _Parts:
+def _text_of_book(sheet: Path) -> str:
+    """Return the sheet "run" of a workbook, or its only one, as rows parted by tabs."""
+    try:
+        sheets = sheets_of(open_content(sheet))
+    except ScanFileError as error:
+        raise RunSheetError(str(error)) from None
+    titles = [title for title in sheets if title.strip().casefold() == _SHEET_OF_BOOK]
+    if len(sheets) > 1 and len(titles) != 1:
+        raise RunSheetError(
+            f"{sheet.name}: the workbook has the sheets {', '.join(map(repr, sheets))}. "
+            f"Name the one with the tubes {_SHEET_OF_BOOK!r}."
+        )
+    return next((sheets[title] for title in titles or sheets), "")
+
+
+def _table_parts(text: str, place: str, *, separator: str | None = None) -> _Parts:
     measured = (*_RUN_MEASURED, *_TUBE_MEASURED)
     numbers = {*measured, *(f"u_{key}" for key in measured), "target_share", "bandwidth_nm"}
     of_run = {*_RUN_KEYS, *_RUN_MEASURED, *(f"u_{key}" for key in _RUN_MEASURED)}
@@ -402,7 +438,7 @@ def _table_parts(text: str, place: str) -> _Parts:
     parts = {f"{key}_{part}" for key, its in PARTS.items() for part in its}
     numbers |= {one for one in parts if one.endswith("_factor")}
     fields = Fields(frozenset(of_run), frozenset((of_tube - {"scans"}) | parts), frozenset(numbers))
-    table = sheet_table(text, place, fields)
+    table = sheet_table(text, place, fields, separator=separator)
     return _Parts(
         place=place,
         head=Entries(table.run, place),
@@ -847,12 +883,20 @@ def write_new_sheet(folder: str | Path) -> Path:
     """
     text = new_sheet(folder)
     sheet = Path(folder) / SHEET_NAME
+    _refuse_other_sheet(Path(folder))
     try:
         with sheet.open("x", encoding="utf-8", newline="\n") as stream:
             stream.write(text)
     except FileExistsError:
-        raise RunSheetError(
-            f"{sheet}: the folder has a run sheet already, and it is not overwritten. "
-            "Edit it, or rename it first."
-        ) from None
+        _refuse_other_sheet(Path(folder))
+        raise
     return sheet
+
+
+def _refuse_other_sheet(folder: Path) -> None:
+    for name in SHEET_NAMES:
+        if (folder / name).exists():
+            raise RunSheetError(
+                f"{folder / name}: the folder has a run sheet already, and it is not overwritten. "
+                "Edit it, or rename it first."
+            ) from None

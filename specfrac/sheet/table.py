@@ -1,4 +1,4 @@
-"""A run sheet kept as a table: ``run.csv`` with a row a scan.
+"""A run sheet kept as a table: ``run.csv`` or ``run.xlsx`` with a row a scan.
 
 The columns have the names of the fields of ``run.toml``. Entries of the run as a whole
 stand in any row, the same wherever they stand. Rows with the same name are scans of
@@ -33,7 +33,7 @@ NO = ("no", "false", "0")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SheetTable:
-    """The content of a ``run.csv`` in the form of a ``run.toml``.
+    """The content of such a table in the form of a ``run.toml``.
 
     Attributes
     ----------
@@ -66,16 +66,20 @@ class Fields:
     numbers: frozenset[str]
 
 
-def sheet_table(text: str, place: str, fields: Fields) -> SheetTable:
+def sheet_table(
+    text: str, place: str, fields: Fields, *, separator: str | None = None
+) -> SheetTable:
     """Read the text of a ``run.csv``.
 
     Parameters
     ----------
     text : str
-        Separated by comma, semicolon or tab; with semicolons a decimal comma is read.
+        Separated by comma, semicolon or tab; with semicolons and tabs a decimal comma is read.
     place : str
         Name of the file, for messages.
     fields : Fields
+    separator : str, optional
+        Found from the first row by default.
 
     Returns
     -------
@@ -86,18 +90,27 @@ def sheet_table(text: str, place: str, fields: Fields) -> SheetTable:
     RunSheetError
         If a column is not known, or rows contradict one another.
     """
-    first = text.lstrip().split("\n", maxsplit=1)[0]
-    separator = max(SEPARATORS, key=first.count)
-    rows = list(csv.reader(io.StringIO(text.lstrip()), delimiter=separator))
-    if not rows:
+    lines = text.split("\n")
+    above = next((i for i, line in enumerate(lines) if line.strip()), len(lines))
+    if above == len(lines):
         raise RunSheetError(f"{place}: the table is empty. Its first row names the fields.")
+    if separator is None:
+        separator = max(SEPARATORS, key=lines[above].count)
+    try:
+        rows = list(csv.reader(io.StringIO("\n".join(lines[above:])), delimiter=separator))
+    except csv.Error as error:
+        raise RunSheetError(
+            f"{place}: the table cannot be read ({error}). Check its quotes."
+        ) from None
     columns = [name.strip() for name in rows[0]]
     _check_columns(columns, place, fields)
     run: dict[str, Any] = {}
     tubes: dict[str, tuple[dict[str, Any], list[int]]] = {}
-    for number, cells in enumerate(rows[1:], start=2):
+    for number, cells in enumerate(rows[1:], start=above + 2):
         if not any(cell.strip() for cell in cells):
             continue
+        while len(cells) > len(columns) and not cells[-1].strip():
+            cells.pop()
         if len(cells) > len(columns):
             raise RunSheetError(
                 f"{place}, row {number}: {len(cells)} cells, but {len(columns)} columns. "
