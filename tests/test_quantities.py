@@ -14,7 +14,7 @@ from uncertainties import covariance_matrix, ufloat
 from specfrac import quantities as q
 from specfrac.errors import InputError, ReferenceNotFoundError
 from specfrac.fitting.error_model import PHOTOMETER_GAIN_UNCERTAINTY
-from specfrac.fitting.noise import shape_knots
+from specfrac.fitting.noise import SPREAD_SPACING, shape_knots
 from specfrac.fitting.results import MixtureFit
 from specfrac.references import PigmentReference, References, Solvent
 from specfrac.scans import Scan
@@ -89,7 +89,7 @@ def make_fit(
     n = unconstrained.size
     largest = np.abs(unconstrained).max()
     scan = Scan(name, np.arange(400.0, 701.0), np.zeros(301))
-    modes = shape_knots(scan.wavelength).size
+    modes = shape_knots(scan.wavelength, spacing=SPREAD_SPACING).size
     # each estimate errs by a mode of its own, of each reference as far as it absorbs
     absorbing = np.abs(unconstrained) / max(np.linalg.norm(unconstrained), 1e-300)
     gain = np.zeros((n, n, modes))

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+SMALL = 8  # rows of a matrix that is inverted whole
 
 
 def apply(matrices: Array, vectors: Array) -> Array:
@@ -27,6 +28,31 @@ def dot(first: Array, second: Array) -> Array:
 def inverse(matrices: Array) -> Array:
     """Inverse, tube by tube."""
     return np.asarray(np.linalg.inv(matrices), dtype=np.float64)
+
+
+def inverse_of_positive(matrices: Array) -> tuple[Array, Array]:
+    """Inverse of positive definite matrices and the logarithm of their determinants.
+
+    From the Cholesky factor, whose inverse is taken half by half: matrix products run
+    side by side far faster than substitutions do.
+    """
+    factor = np.asarray(np.linalg.cholesky(matrices), dtype=np.float64)
+    lower = _inverse_lower(factor)
+    log_determinant = 2 * np.log(np.einsum("ijj->ij", factor)).sum(axis=1)
+    return np.asarray(lower.transpose(0, 2, 1) @ lower), log_determinant
+
+
+def _inverse_lower(factor: Array) -> Array:
+    """Inverse of lower triangular matrices."""
+    size = factor.shape[1]
+    if size <= SMALL:
+        return inverse(factor)
+    half = size // 2
+    result = np.zeros_like(factor)
+    first = result[:, :half, :half] = _inverse_lower(factor[:, :half, :half])
+    last = result[:, half:, half:] = _inverse_lower(factor[:, half:, half:])
+    result[:, half:, :half] = -last @ (factor[:, half:, :half] @ first)
+    return result
 
 
 def solve(matrices: Array, vectors: Array) -> Array:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from specfrac.fitting import model
 from specfrac.fitting.blocks import Blocks, Products, blocks_of
-from specfrac.fitting.noise import NoiseGrid, noise_grid, shape_modes
+from specfrac.fitting.noise import SPREAD_SPACING, NoiseGrid, noise_grid, shape_modes
 
 Array = NDArray[np.float64]
 
@@ -58,6 +58,9 @@ class Grid:
     comb : ndarray, shape (n_modes, n_points)
         Modes of the shape error's correlation.
     comb_gram : Products
+    spread_means : ndarray, shape (n_spread_modes, n_blocks)
+        Modes to propagate the shape error with, means over the blocks: they need not span
+        every direction and stand further apart.
     search_places : ndarray, shape (n_places,)
         Wavelengths at which bands of no candidate are looked for, nm.
     search_bands : ndarray, shape (n_places, n_points)
@@ -76,6 +79,7 @@ class Grid:
     blocks: Blocks
     comb: Array
     comb_gram: Products
+    spread_means: Array
     search_places: Array
     search_bands: Array
     search_modes: Products
@@ -159,6 +163,7 @@ def grid_of(
         blocks,
         comb,
         Products(comb, comb, blocks),
+        blocks.means(shape_modes(stacked, spacing=SPREAD_SPACING)),
         places,
         bands,
         Products(bands, comb, blocks),

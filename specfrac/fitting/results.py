@@ -200,9 +200,10 @@ class MixtureFit:
     @property
     def shape_knots(self) -> Array:
         """nm, places of the modes of `shape_gain`, the same for every grid."""
-        from specfrac.fitting.noise import shape_knots
+        from specfrac.fitting.noise import SPREAD_SPACING, shape_knots
 
-        return shape_knots(np.concatenate([scan.wavelength for scan in self.scans]))
+        wavelength = np.concatenate([scan.wavelength for scan in self.scans])
+        return shape_knots(wavelength, spacing=SPREAD_SPACING)
 
     @property
     def covariance(self) -> Array:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from specfrac.fitting.batched import apply, dot, inverse, inverse_of_free, solve
+from specfrac.fitting.batched import apply, dot, inverse_of_free, inverse_of_positive, solve
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.grid import SEARCH_WIDTH_NM, bands_at
 from specfrac.fitting.normal import Local
@@ -32,7 +32,7 @@ def empty_solution(problem: Problem, noise: Array, used: Mask) -> Solution:
     n = len(problem.absorbance)
     lay, places = problem.layout, problem.grid.search_places
     kept = problem.keep_shape_gain and problem.shape_covariance
-    n_modes = len(problem.grid.comb) if kept else 0
+    n_modes = len(problem.grid.spread_means) if kept else 0
     return Solution(
         parameters=np.full((n, lay.n_parameters), np.nan),
         unconstrained=np.full((n, lay.n_parameters), np.nan),
@@ -155,7 +155,7 @@ class Summary:
         n, n_pigments, _ = weights.shape
         if not problem.shape_covariance:
             return np.zeros((n, n_pigments, 0))
-        means = grid.blocks.means(grid.comb).T
+        means = grid.spread_means.T
         result = np.empty((n, n_pigments, n_pigments, means.shape[1]))
         for reference, error in enumerate(problem.shape_errors):
             moved = weights * (error * self.shapes[:, reference])[:, None, :]
@@ -179,7 +179,7 @@ class Summary:
         deviations = problem.shape_errors[:, None] * self.shapes
         squares = deviations**2
         every_square, total = squares.sum(axis=1), self.shapes.sum(axis=1)
-        means = grid.blocks.means(grid.comb).T
+        means = grid.spread_means.T
         # of the noise that readings of one block share nothing: square over count
         noise_weights = weights**2 / grid.blocks.sizes
         with_all = (
@@ -225,11 +225,10 @@ class Summary:
         free = ~system.prior.fixed
         hessian = self.at_free.hessian
         spread = np.where(system.weight > 0, np.log(np.maximum(system.weight, 1e-300)), 0.0)
-        unit = np.eye(system.mode_gram.shape[1])
         return np.asarray(
             2 * self.at_values.objective
             - spread @ system.grid.blocks.sizes
-            + np.linalg.slogdet(unit + system.mode_gram)[1]
+            + system.log_determinant
             + np.linalg.slogdet(hessian[:, free][:, :, free])[1]
         )
 
@@ -468,17 +467,14 @@ def _restricted_likelihood(system: System, free: Array) -> Array:
     unit = np.eye(system.mode_gram.shape[1])
     result = np.empty((len(free), SHAPE_FACTORS.size))
     for column, kappa in enumerate(SHAPE_FACTORS):
-        inner = inverse(unit / kappa**2 + system.mode_gram)
+        inner, log_determinant = inverse_of_positive(unit + kappa**2 * system.mode_gram)
+        inner *= kappa**2
         hessian = normal - mixed.transpose(0, 2, 1) @ inner @ mixed
         explained = apply(inner, onto_modes)
         gradient = onto_model - apply(mixed.transpose(0, 2, 1), explained) + away @ precision
         gained = dot(gradient, solve(hessian, gradient))
         rest = power - dot(onto_modes, explained)
         result[:, column] = -0.5 * (
-            rest
-            + penalty
-            - gained
-            + np.linalg.slogdet(unit + kappa**2 * system.mode_gram)[1]
-            + np.linalg.slogdet(hessian)[1]
+            rest + penalty - gained + log_determinant + np.linalg.slogdet(hessian)[1]
         )
     return result

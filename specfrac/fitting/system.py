@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specfrac.fitting import model
-from specfrac.fitting.batched import apply, apply_left, dot, inverse
+from specfrac.fitting.batched import apply, apply_left, dot, inverse_of_positive
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.grid import Expansion, Grid
 from specfrac.fitting.noise import transmittance_noise
@@ -105,6 +105,8 @@ class System:
     mode_gram : ndarray, shape (n, n_modes, n_modes)
     mode_inverse : ndarray, shape (n, n_modes, n_modes)
         (1 + mode_gram)^-1.
+    log_determinant : ndarray, shape (n,)
+        Of 1 + mode_gram.
     """
 
     problem: Problem
@@ -117,6 +119,7 @@ class System:
     cross: Array
     mode_gram: Array
     mode_inverse: Array
+    log_determinant: Array
 
     @property
     def prior(self) -> Prior:
@@ -141,6 +144,7 @@ class System:
             self.cross[index],
             self.mode_gram[index],
             self.mode_inverse[index],
+            self.log_determinant[index],
         )
 
     def by_expansion(self) -> Iterator[tuple[Expansion, slice]]:
@@ -214,7 +218,7 @@ def assemble(
             cross[rows, :, n_comb:] = (extra @ expansion.basis.T).transpose(0, 2, 1)
     power = dot(weighted, measured)
     mode_gram = modes.gram(weight)
-    mode_inverse = inverse(mode_gram + np.eye(modes.count))
+    mode_inverse, log_determinant = inverse_of_positive(mode_gram + np.eye(modes.count))
     if modes.count:
         mode_right = modes.project(weighted)
         reduced = cross @ mode_inverse
@@ -233,6 +237,7 @@ def assemble(
         cross,
         mode_gram,
         mode_inverse,
+        log_determinant,
     )
 
 
