@@ -161,14 +161,20 @@ def half_widths(variance: ArrayLike, df: ArrayLike, known: float, significance: 
     return widths
 
 
+@lru_cache(maxsize=8)
+def legendre(count: int) -> tuple[Array, Array]:
+    """Nodes and weights of Gauss and Legendre between 0 and 1."""
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    return (nodes + 1) / 2, weights / 2
+
+
 @lru_cache(maxsize=256)
 def _variance_factors(df: float) -> tuple[Array, Array]:
     """Values of an estimated over the true variance, and their chances."""
     from scipy import special
 
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    place = (nodes + 1) / 2
-    chance = weights / 2 * TAIL * place ** (TAIL - 1)
+    place, weights = legendre(NODES)
+    chance = weights * TAIL * place ** (TAIL - 1)
     # quantiles of chi-square over its degrees of freedom
     factors: Array = np.asarray(special.gammaincinv(df / 2, place**TAIL) * 2 / df)
     return factors, chance
@@ -191,11 +197,11 @@ def _range_beyond(methods: int) -> Callable[[Array], Array]:
     """
     from scipy import interpolate, special
 
-    nodes, weights = np.polynomial.legendre.leggauss(NORMAL_NODES)
+    place, weights = legendre(NORMAL_NODES)
     size = np.linspace(0.0, LARGEST_RANGE, RANGE_STEPS)
     # the lowest mean lies at z; the others beyond z + q or below z make the range larger
-    z = 10.0 * nodes[None, :] - np.minimum(size, 20.0)[:, None] / math.sqrt(2)
-    density = np.exp(-0.5 * z**2) / math.sqrt(2 * math.pi) * 10.0 * weights
+    z = 10.0 * (2 * place[None, :] - 1) - np.minimum(size, 20.0)[:, None] / math.sqrt(2)
+    density = np.exp(-0.5 * z**2) / math.sqrt(2 * math.pi) * 20.0 * weights
     inside = special.ndtr(-z) - special.ndtr(-z - math.sqrt(2) * size[:, None])
     lowest = special.ndtr(-z)
     others = methods - 1

@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from specfrac.compare.known_errors import half_widths
+from specfrac.compare.known_errors import half_widths, legendre
 
 Array = NDArray[np.float64]
 
@@ -133,10 +133,10 @@ def _limits(precision: Precision, significance: float) -> tuple[Array, Array]:
 
 @lru_cache(maxsize=256)
 def _chi_square_nodes(df: float) -> tuple[Array, Array]:
-    from scipy import stats
+    from scipy import special
 
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    return stats.chi2.ppf((nodes + 1) / 2, df) / df, weights / 2
+    chance, weights = legendre(NODES)
+    return np.asarray(special.gammaincinv(df / 2, chance) * 2 / df), weights
 
 
 def detectable_difference(precision: Precision, *, significance: float, power: float) -> float:
