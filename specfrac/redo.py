@@ -14,7 +14,7 @@ from specfrac.errors import InputError, RunSheetError, SpecfracError
 from specfrac.records import FORMAT
 from specfrac.references import ReferenceLibrary
 from specfrac.run import analyse_run
-from specfrac.sheet import SHEET_NAME, read_run
+from specfrac.sheet import SHEET_NAME, SHEET_NAMES, read_run
 
 TOLERANCE = 1e-6  # relative; another processor's arithmetic stays well below
 SEARCHED_LEVELS = 3
@@ -183,7 +183,7 @@ def _names_a_file(given: Any) -> bool:
 
 def _run_folder(record: Path) -> Path:
     for folder in list(record.resolve().parents)[:SEARCHED_LEVELS]:
-        if (folder / SHEET_NAME).is_file():
+        if any((folder / name).is_file() for name in SHEET_NAMES):
             return folder
     raise RunSheetError(
         f"{record}: no {SHEET_NAME} in its folder or the {SEARCHED_LEVELS - 1} above. "

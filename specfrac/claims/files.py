@@ -15,7 +15,7 @@ from specfrac.claims.sheet import ClaimSheet, people, read_claims
 from specfrac.errors import RunSheetError, SpecfracError
 from specfrac.plates.evidence import analyse_plates
 from specfrac.references import load_references
-from specfrac.sheet import SHEET_NAME
+from specfrac.sheet import SHEET_NAME, SHEET_NAMES
 
 if TYPE_CHECKING:
     from specfrac.claims.facts import RunFacts
@@ -137,8 +137,9 @@ def check_folder(
     if not folder.is_dir():
         raise RunSheetError(f"{folder}: there is no such folder. Give a run or a class folder.")
     library = load_references() if library is None else library
-    own = (folder / SHEET_NAME).is_file()
-    runs = [folder] if own else [one.parent for one in sorted(folder.glob(f"*/{SHEET_NAME}"))]
+    own = any((folder / name).is_file() for name in SHEET_NAMES)
+    below = sorted({one.parent for name in SHEET_NAMES for one in folder.glob(f"*/{name}")})
+    runs = [folder] if own else below
     if not runs:
         raise RunSheetError(
             f"{folder}: holds no {SHEET_NAME}, and no subfolder does. Give a run folder, or a "
