@@ -45,6 +45,7 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         ),
         "weak-signal": ("warn", "the highest absorbance is low; uncertainties are large"),
         "offset": ("warn", "the scan is offset where leaf pigments do not absorb"),
+        "small-offset": ("note", "the scan is slightly offset where leaf pigments do not absorb"),
         "scatter": ("warn", "absorbance rises smoothly to the blue, as with turbidity"),
         "noisy": ("note", "the scan is noisier than usual"),
         "coarse-step": ("note", "the scan's step is coarse for bands this narrow"),
@@ -57,6 +58,11 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         ),
         "band-shift": ("note", "the bands lie off the reference position"),
         "unassigned-absorbance": ("warn", "part of the absorbance belongs to no candidate"),
+        "cis-peak": ("warn", "a band in the near ultraviolet, as cis isomers of carotenoids have"),
+        "ultraviolet-absorbance": (
+            "note",
+            "absorbance rises to the ultraviolet beyond what the pigments explain",
+        ),
         "poor-fit": ("warn", "the model does not describe the scan within its stated errors"),
         "shape-error-raised": (
             "note",

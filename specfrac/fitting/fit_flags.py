@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from specfrac.fitting import model
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.results import MixtureFit
+from specfrac.fitting.ultraviolet import ultraviolet_flags
 from specfrac.flags import Flag
 
 Array = NDArray[np.float64]
@@ -64,12 +65,15 @@ def fit_flags(
             Flag("structured-residual", f"runs test of the residual: p = {fit.runs_p_value:.1g}.")
         )
     for scan, offset, error in zip(fit.scans, fit.offsets, offset_errors, strict=True):
-        if abs(offset) - 2 * error > numbers["offset_limit"]:
+        beyond = abs(offset) - 2 * error
+        if beyond > numbers["offset_note"]:
+            large = beyond > numbers["offset_limit"]
+            limit = numbers["offset_limit" if large else "offset_note"]
             flags.append(
                 Flag(
-                    "offset",
-                    f"{scan.name}: offset of {offset:+.3f} absorbance (limit "
-                    f"{numbers['offset_limit']:g}); it was fitted. Check blank and cuvette.",
+                    "offset" if large else "small-offset",
+                    f"{scan.name}: offset of {offset:+.3f} absorbance (limit {limit:g}); it was "
+                    "fitted. Check blank and cuvette.",
                 )
             )
     for scan, scatter, error in zip(fit.scans, fit.scatters, scatter_errors, strict=True):
@@ -81,7 +85,7 @@ def fit_flags(
                     f"{numbers['scatter_limit']:g}); it was fitted. Let settle or filter.",
                 )
             )
-    return flags
+    return flags + ultraviolet_flags(fit)
 
 
 def _departure(fit: MixtureFit) -> str:

@@ -231,7 +231,7 @@ FAULTS: list[tuple[str, str, list[tuple[str, Case]], Callable[[MixtureFit], bool
         "wrong blank (offset)",
         "green",
         [(f"A {a}", simple(offset=a)) for a in (0.01, 0.02, 0.05)],
-        codes("offset"),
+        codes("offset", "small-offset"),
     ),
     (
         "turbidity",
@@ -255,7 +255,7 @@ FAULTS: list[tuple[str, str, list[tuple[str, Case]], Callable[[MixtureFit], bool
         "stray light, peak A 2.5",
         "green",
         [(f"{100 * s:g} %", simple(peak=2.5, stray_light_ratio=s)) for s in (0.001, 0.003, 0.01)],
-        codes("above-linear-limit", "flat-top", "poor-fit", "shape-error-raised"),
+        codes("stray-light", "flat-top", "poor-fit", "shape-error-raised"),
     ),
     (
         "wavelength error",
@@ -297,13 +297,13 @@ FAULTS: list[tuple[str, str, list[tuple[str, Case]], Callable[[MixtureFit], bool
         "solvent edge at 340 nm",
         "yellow",
         [(f"A {a}", after(edge(a))) for a in (0.05, 0.2, 0.5)],
-        codes("unassigned-absorbance", "poor-fit", "shape-error-raised", "scatter"),
+        codes("ultraviolet-absorbance", "cis-peak"),
     ),
     (
         "cis-carotene",
         "yellow",
         [(f"cis peak {100 * s:.0f} %", after(cis(s))) for s in (0.1, 0.2, 0.4)],
-        codes("unassigned-absorbance", "poor-fit", "shape-error-raised", "scatter"),
+        codes("cis-peak", "ultraviolet-absorbance"),
     ),
     (
         "pheophytinisation",
