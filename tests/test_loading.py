@@ -141,6 +141,26 @@ def test_the_caller_may_say_what_it_is(tmp_path: Path, head: str) -> None:
     assert scan.metadata["quantity_source"] == "caller"
 
 
+def test_a_caller_who_contradicts_the_file_is_told(tmp_path: Path) -> None:
+    percent = [f"{w},{100 * 10 ** -float(a):.3f}" for w, a in zip(GRID, VALUES, strict=True)]
+    for head, quantity, flagged in (
+        ("nm,Absorbance", "percent-transmittance", True),
+        ("Mode: Abs\nnm,leaf", "percent-transmittance", True),
+        ("nm,%T", "percent-transmittance", False),
+        ("nm,Transmittance", "percent-transmittance", False),
+        ("nm,Transmittance", "transmittance", False),
+        ("nm,Transmittance", "absorbance", True),
+        ("nm,leaf", "percent-transmittance", False),
+        ("nm,counts", "percent-transmittance", False),
+    ):
+        (scan,) = read_text(tmp_path, text_of(percent, head), quantity=quantity)
+        assert scan.metadata["quantity"] == quantity
+        assert ("header-disagrees" in codes(scan)) == flagged, head
+    rows = [f"{row},{row[-6:]}" for row in ROWS]
+    one, two = read_text(tmp_path, text_of(rows, "nm,yellow Abs,green %T"), quantity="absorbance")
+    assert "header-disagrees" not in codes(one) and "header-disagrees" in codes(two)
+
+
 @pytest.mark.parametrize("quantity", QUANTITIES)
 def test_quantities(tmp_path: Path, quantity: str) -> None:
     true = np.array(NUMBERS)

@@ -141,7 +141,57 @@ def without_head(text: str) -> str:
     return text.partition("\n")[2]
 
 
+def thousands(group: str, decimal: str) -> str:
+    """Write wavenumbers with marks between thousands, and absorbances."""
+    marks = str.maketrans(",.", group + decimal)
+    points = first_of(THOUSANDS)["file"]
+    rows = [f"{float(w):,.2f};{a}".translate(marks) for w, a in points.items()]
+    return "\n".join(["Wavenumber (cm-1);A", *rows]) + "\n"
+
+
+def in_nm(samples: Printed) -> dict:
+    return {
+        name: {1e7 / float(w): float(a) for w, a in points.items()}
+        for name, points in samples.items()
+    }
+
+
+def quoted_commas(samples: Printed) -> str:
+    rows = [f'"{comma(w)}","{comma(a)}"' for w, a in first_of(samples)["file"].items()]
+    return "\n".join(['"nm","A"', *rows]) + "\n"
+
+
+def short_rows(text: str) -> str:
+    return "\n".join(line.rstrip(",") for line in text.splitlines()) + "\n"
+
+
+def by_wavelength(text: str) -> str:
+    head, *rows = text.splitlines()
+    return "\n".join([head, *sorted(rows, key=lambda row: float(row.split(",")[1]))]) + "\n"
+
+
+def with_column(text: str, title: str, cell: str, separator: str = "\t") -> str:
+    """Put a column that is no spectrum after the first one."""
+    rows = [line.split(separator) for line in text.splitlines()]
+    told = [[row[0], cell if i else title, *row[1:]] for i, row in enumerate(rows)]
+    return "\n".join(separator.join(row) for row in told) + "\n"
+
+
+def three_ends(text: str) -> str:
+    lines = text.splitlines()
+    return (
+        "\r\n".join(lines[:9]) + "\r" + "\r".join(lines[9:16]) + "\n" + "\n".join(lines[16:]) + "\n"
+    )
+
+
 S = printed()
+SHORTER_FIRST = {"yellow": dict(list(S["yellow"].items())[:21]), "green": S["green"]}
+WELLS = printed(names=("A1", "A2"))
+THOUSANDS = {  # falling wavenumbers, so that wavelengths rise
+    name: {f"{1e7 / float(w):.2f}": a for w, a in points.items()} for name, points in S.items()
+}
+FREE = "Made on the bench.\nOne scan of 24 points, 430 to 453 nm.\n\n"
+KEYS = "Sample: leaf\nOperator = AB\nDate,2026-05-04\nPath length;1.0\nScan speed\t200\n\n"
 JAPANESE = f"波長,吸光度\n{one(S, head='')}\n測定者,山田\n"
 PERCENT = in_percent(S)
 NUMBERED = printed(names=("7", "12"))
@@ -171,6 +221,22 @@ LAYOUTS: dict[str, Written] = {
         ("comments", "# made for a test\n# nm,A\n" + one(S, head=""), as_numbers(ONE)),
         ("units row", "Wavelength,Absorbance\nnm,a.u.\n" + one(S, head=""), as_numbers(ONE)),
         ("percent", one(PERCENT, head="nm,%T"), as_numbers(first_of(PERCENT), from_percent)),
+        ("thousands", thousands(",", "."), in_nm(first_of(THOUSANDS))),
+        ("thousands by apostrophe", thousands("'", "."), in_nm(first_of(THOUSANDS))),
+        ("thousands by point", thousands(".", ","), in_nm(first_of(THOUSANDS))),
+        ("quoted decimal commas", quoted_commas(S), as_numbers(ONE)),
+        ("free preamble", FREE + one(S), as_numbers(ONE)),
+        ("keys and values", KEYS + one(S), as_numbers(ONE)),
+        ("slashes for comments", "// made, for a test\n" + one(S), as_numbers(ONE)),
+        ("marks for comments", "! made for a test\n" + one(S), as_numbers(ONE)),
+        (
+            "comment among the rows",
+            one(S).replace("\n440,", "\n# lamp change, 440\n440,"),
+            as_numbers(ONE),
+        ),
+        ("blank lines", one(S).replace("\n", "\n\n"), as_numbers(ONE)),
+        ("trailing commas", one(S).replace("\n", ",,\n"), as_numbers(ONE)),
+        ("table of peaks below", one(S) + "\nNo,nm,A\n1,445,0.81\n", as_numbers(ONE)),
         ("wide", wide(S), as_numbers(S)),
         ("wide, decimal comma", comma(wide(S, ";")), as_numbers(S)),
         ("wide, trailing commas", wide(S).replace("\n", ",\n"), as_numbers(S)),
@@ -188,10 +254,24 @@ LAYOUTS: dict[str, Written] = {
         ("pairs", pairs(S), as_numbers(S)),
         ("pairs of different length", pairs(shorter_second(S)), as_numbers(shorter_second(S))),
         ("pairs, decimal comma", comma(pairs(S, ";")), as_numbers(S)),
+        (
+            "pairs, the first shorter",
+            pairs(SHORTER_FIRST),
+            as_numbers(SHORTER_FIRST),
+        ),
+        ("pairs, short rows", short_rows(pairs(shorter_second(S))), as_numbers(shorter_second(S))),
         ("long", long(S), as_numbers(S)),
+        ("long, by wavelength", by_wavelength(long(S)), as_numbers(S)),
         ("long, decimal comma", comma(long(S, ";")), as_numbers(S)),
         ("across", across(S), as_numbers(S)),
         ("across, decimal comma", comma(across(S, ";", unit=" nm")), as_numbers(S)),
+        ("across, one sample", across(ONE, corner="nm"), as_numbers(ONE)),
+        ("wells across", across(WELLS, corner="Well"), as_numbers(WELLS)),
+        (
+            "wells with temperature",
+            with_column(wide(WELLS, "\t"), "Temperature (°C)", "25.1"),
+            as_numbers(WELLS),
+        ),
         ("one below the other", below(S), as_numbers(S)),
         ("grids of wells", grids(S), as_numbers({"A1": S["yellow"], "A2": S["green"]})),
         ("UTF-8 mark", one(S).encode("utf-8-sig"), as_numbers(ONE)),
@@ -201,6 +281,8 @@ LAYOUTS: dict[str, Written] = {
         ("Shift-JIS", JAPANESE.encode("cp932"), as_numbers(ONE)),
         ("CRLF", one(S).replace("\n", "\r\n"), as_numbers(ONE)),
         ("CR", one(S).replace("\n", "\r"), as_numbers(ONE)),
+        ("Shift-JIS below", (one(S) + "\n測定者,山田太郎\n").encode("cp932"), as_numbers(ONE)),
+        ("three line ends", three_ends(one(S)), as_numbers(ONE)),
         ("mixed line ends", one(S).replace("\n", "\r\n", 9), as_numbers(ONE)),
     ]
 }  # fmt: skip

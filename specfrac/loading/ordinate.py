@@ -48,10 +48,14 @@ _ADVICE = (
 
 @dataclass(frozen=True, slots=True)
 class Ordinate:
-    """The quantity of one column and where it was learned: "header", "values" or "caller"."""
+    """The quantity of one column and where it was learned: "header", "values" or "caller".
+
+    `said` is another quantity that the file names, against the caller's word.
+    """
 
     quantity: str
     source: str
+    said: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +95,7 @@ def decide(
         If it is no absorbance, or cannot be decided.
     """
     if quantity is not None:
-        return [[Ordinate(quantity, "caller")] * len(block.names) for block in blocks]
+        return [_as_told(block, preamble, quantity) for block in blocks]
     source = _plainly_absorbance(blocks, preamble)
     if source is not None:
         found = Ordinate("absorbance", source)
@@ -106,6 +110,18 @@ def decide(
             f"{' and some like '.join(sorted(guessed))}. To decide, {_ADVICE}"
         )
     return decided
+
+
+def _as_told(block: Block, preamble: str | None, quantity: str) -> list[Ordinate]:
+    """Return the caller's word for every sample, with the file's where the two contradict."""
+    told = []
+    for word in _trusted_words(block, preamble):
+        fits = word == quantity or (
+            word == "transmittance-or-percent" and quantity.endswith("transmittance")
+        )
+        said = "" if word is None or fits or is_refused(word) else word
+        told.append(Ordinate(quantity, "caller", said))
+    return told
 
 
 def _plainly_absorbance(blocks: Sequence[Block], preamble: str | None) -> str | None:
@@ -246,6 +262,10 @@ def conversion_flags(values: NDArray[np.float64], ordinate: Ordinate) -> list[Fl
     """Return what a reader should know about how the quantity was found and turned."""
     flags = []
     shown = ordinate.quantity.replace("-", " ")
+    if ordinate.said:
+        said = ordinate.said.removesuffix("-or-percent").replace("-", " ")
+        message = f"the file says {said}, but it was read as {shown}, as stated by the user"
+        flags.append(Flag("header-disagrees", message))
     if ordinate.source == "values":
         flags.append(
             Flag("quantity-from-values", f"no heading says what was measured; taken for {shown}")
