@@ -10,7 +10,7 @@ The line style says the same again without colour.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -45,6 +45,9 @@ BAND = "#d9dedb"
 PAPER = "#ffffff"
 
 SMALL, NORMAL = 7.5, 8.5  # points
+POINTS = 72.0  # in an inch
+LETTER = 0.62  # of the height of the type; few letters are wider
+FRAME_BELOW, FRAME_ABOVE, FRAME_RIGHT = 0.43, 0.08, 0.14  # inches
 PERCENT = 100.0
 DRAWN_FROM_SHARE = 0.004  # of the highest absorbance; a flatter part cannot be seen
 BEYOND = 1.25  # of the highest reading; a fitted total above it leaves the frame
@@ -544,7 +547,7 @@ def plot_composition(tube: FractionResult, ax: Axes) -> Axes:
     ax.set_yticks(range(len(lines)), [line.label for line in lines])
     ax.set_ylim(len(lines) - 0.4, -0.6)
     ax.set_xlim(0, PERCENT)
-    ax.set_xlabel("share of coloured pigment by mass (%), with 95 % interval")
+    ax.set_xlabel("share of pigment by mass (%), 95 % interval")
     _plain(ax)
     ax.tick_params(axis="y", length=0)
     return ax
@@ -554,9 +557,9 @@ def composition_figure(tube: FractionResult, *, width: float = 5.0) -> Figure:
     """Return a new figure of a tube's composition; width in inches."""
     from matplotlib.figure import Figure
 
-    rows = max(1, len(reported_lines(tube)))
-    figure = Figure(figsize=(width, 0.55 + 0.24 * rows), layout="constrained")
-    plot_composition(tube, figure.subplots())
+    lines = reported_lines(tube)
+    figure = Figure(figsize=(width, 0.55 + 0.24 * max(1, len(lines))))
+    plot_composition(tube, _framed(figure, [line.label for line in lines]))
     return figure
 
 
@@ -722,9 +725,9 @@ def balance_figure(
     """Return a new figure of a run's balance; width in inches."""
     from matplotlib.figure import Figure
 
-    rows = max(1, len(balance_rows(balance)))
-    figure = Figure(figsize=(width, 0.6 + 0.27 * rows), layout="constrained")
-    plot_balance(balance, figure.subplots(), numbers=numbers)
+    rows = balance_rows(balance)
+    figure = Figure(figsize=(width, 0.6 + 0.27 * max(1, len(rows))))
+    plot_balance(balance, _framed(figure, map(row_label, rows)), numbers=numbers)
     return figure
 
 
@@ -833,8 +836,9 @@ def elution_figure(
     """Return a new figure of an elution profile; width in inches."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width, 0.75 + 0.46 * len(profile.bands)), layout="constrained")
-    plot_elution(profile, figure.subplots(), numbers=numbers)
+    names = [pigment_style(band.pigment).label for band in profile.bands]
+    figure = Figure(figsize=(width, 0.75 + 0.46 * len(profile.bands)))
+    plot_elution(profile, _framed(figure, names), numbers=numbers)
     return figure
 
 
@@ -915,8 +919,9 @@ def pooling_figure(
     """Return a new figure of the trade-off of mass and share; width in inches."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width, 2.9), layout="constrained")
-    plot_pooling(pooling, figure.subplots(), numbers=numbers)
+    figure = Figure(figsize=(width, 2.9))
+    # the turned title beside the numbers of the axis takes the room of four letters
+    plot_pooling(pooling, _framed(figure, ["100" + 4 * " "]), numbers=numbers)
     return figure
 
 
@@ -968,6 +973,18 @@ def reference_figure(entry: PigmentReference) -> Figure:
     plot_reference(entry, ax)
     ax.set_title(f"{pigment_style(entry.pigment).label} in {entry.solvent}", fontsize="medium")
     return figure
+
+
+def _framed(figure: Figure, labels: Iterable[str]) -> Axes:
+    """Return the one Axes of a figure, with room for its labels on the left.
+
+    A layout engine would draw everything twice more to find as much.
+    """
+    width, height = figure.get_size_inches()
+    longest = max((len(label) for label in labels), default=0)
+    left = (LETTER * SMALL * longest + 12) / POINTS
+    box = (left, FRAME_BELOW, width - left - FRAME_RIGHT, height - FRAME_BELOW - FRAME_ABOVE)
+    return figure.add_axes(tuple(np.array(box) / (width, height, width, height)))
 
 
 def _plain(ax: Axes) -> None:

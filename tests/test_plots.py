@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import itertools
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +17,12 @@ from specfrac.errors import InputError
 from specfrac.plots import (
     MEASURED,
     STYLES,
+    balance_figure,
     balance_rows,
+    composition_figure,
+    elution_figure,
     expected_uncertainty,
+    fit_figure,
     left_out_ranges,
     pigment_style,
     plot_balance,
@@ -28,6 +33,7 @@ from specfrac.plots import (
     plot_residual,
     plot_scan,
     pool_label,
+    pooling_figure,
     reported_lines,
     scan_parts,
     sum_label,
@@ -351,8 +357,6 @@ def test_pheophytin_balances_with_its_chlorophyll(result):
 
 
 def test_balance_picture_without_loaded_scan(result, ax):
-    from dataclasses import replace
-
     rows = tuple(replace(row, loaded=None, closure=None) for row in result.balance.rows)
     alone = replace(result.balance, loaded_name=None, rows=rows)
     plot_balance(alone, ax)
@@ -411,6 +415,26 @@ def test_pooling_picture_shows_every_pool_of_the_curve(result, ax):
     size = np.array([np.ptp(ax.get_xlim()), np.ptp(ax.get_ylim())])
     for one, other in itertools.combinations(shown.values(), 2):
         assert (np.abs(one - other) / size > [0.12, 0.06]).any()
+
+
+def test_nothing_of_a_figure_is_cut_off_at_its_edges(result):
+    from specfrac.report.pictures import house_style
+
+    long = replace(result.elution.bands[0], pigment="a-pigment-with-quite-a-long-name-MMWW")
+    with house_style():
+        figures = {
+            "scan": fit_figure(result.fractions[4].fit),
+            "composition": composition_figure(result.fractions[4]),
+            "balance": balance_figure(result.balance),
+            "elution": elution_figure(result.elution),
+            "long name": elution_figure(replace(result.elution, bands=(long,), neighbours=())),
+            "pooling": pooling_figure(result.pooling),
+        }
+        for name, figure in figures.items():
+            width, height = figure.get_size_inches()
+            box = figure.get_tightbbox()
+            assert box.x0 >= 0 and box.y0 >= 0, name
+            assert box.x1 <= width and box.y1 <= height, name
 
 
 def test_no_global_style_is_touched():
