@@ -132,8 +132,9 @@ def _read_only(values: ArrayLike) -> NDArray[np.float64]:
 def subtract_blank(scan: Scan, blank: Scan) -> Scan:
     """Return the scan less the blank, on the scan's own grid.
 
-    The blank is interpolated linearly; a point of the scan outside the blank's
-    range becomes NaN.
+    The blank is interpolated linearly. A point of the scan outside the blank's range, or
+    beside a reading the blank lacks, becomes NaN and is flagged; so is what was noticed
+    while reading the blank.
 
     Parameters
     ----------
@@ -146,7 +147,7 @@ def subtract_blank(scan: Scan, blank: Scan) -> Scan:
     Raises
     ------
     InputError
-        If the two ranges do not overlap.
+        If the two ranges do not overlap, or the blank has no reading.
     """
     if blank.wavelength[-1] < scan.wavelength[0] or blank.wavelength[0] > scan.wavelength[-1]:
         raise InputError(
@@ -155,6 +156,8 @@ def subtract_blank(scan: Scan, blank: Scan) -> Scan:
             "Give a blank of the same range."
         )
     known = np.isfinite(blank.absorbance)
+    if not known.any():
+        raise InputError(f"blank {blank.name!r} has no reading. Scan the blank again.")
     background = np.interp(
         scan.wavelength,
         blank.wavelength[known],
@@ -162,8 +165,23 @@ def subtract_blank(scan: Scan, blank: Scan) -> Scan:
         left=np.nan,
         right=np.nan,
     )
+    gaps = np.interp(scan.wavelength, blank.wavelength, (~known).astype(float))
+    background[gaps > 0] = np.nan
+    lost = int(np.count_nonzero(np.isfinite(scan.absorbance) & np.isnan(background)))
+    flags = [
+        Flag(flag.code, f"blank {blank.name!r}: {flag.message}")
+        for flag in blank.flags
+        if flag.severity != "note"
+    ]
+    if lost:
+        message = (
+            f"the blank {blank.name!r} lacks readings at {lost} of {len(scan)} points; "
+            "they count as not measured"
+        )
+        flags.append(Flag("not-measured", message))
     return replace(
         scan,
         absorbance=scan.absorbance - background,
         metadata={**scan.metadata, "blank": blank.name},
+        flags=(*scan.flags, *flags),
     )

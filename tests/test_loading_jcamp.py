@@ -69,6 +69,12 @@ def dif(counts: np.ndarray = COUNTS, per_line: int = 8) -> str:
     return "##XYDATA= (X++(Y..Y))\n" + "\n".join(lines) + "\n"
 
 
+PACKED = affn().replace(" ", "+").replace("+(X++(Y..Y))", " (X++(Y..Y))")
+PAIRS = "##XYPOINTS= (XY..XY)\n" + "".join(
+    f"{x:g}, {y}\n" for x, y in zip(GRID, COUNTS, strict=True)
+)
+
+
 def read_text(folder: Path, text: str | bytes, **options: str) -> list[Scan]:
     path = folder / "file.dx"
     path.write_bytes(text.encode() if isinstance(text, str) else text)
@@ -239,7 +245,7 @@ def test_missing_ordinate_is_not_measured(tmp_path: Path) -> None:
     assert "not-measured" in codes(scan)
 
 
-@pytest.mark.parametrize("data", [affn(), dif(), dif(per_line=5)])
+@pytest.mark.parametrize("data", [affn(), dif(), dif(per_line=5), PACKED, PAIRS])
 def test_a_cut_file_never_gives_another_number(tmp_path: Path, data: str) -> None:
     text = HEAD + data + "##END=\n"
     true = dict(zip(GRID.tolist(), (COUNTS * 0.0001).tolist(), strict=True))
@@ -291,7 +297,10 @@ def test_writing_is_refused(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("data", [affn(), dif(), dif(per_line=5)])
+@pytest.mark.parametrize(
+    "data",
+    [affn(), PACKED, dif(), dif(per_line=5), affn(COUNTS - 3000), dif(COUNTS - 3000), PAIRS],
+)
 def test_a_general_reader_agrees(tmp_path: Path, data: str) -> None:
     """The package jcamp from the package registry reads these forms too."""
     jcamp = pytest.importorskip("jcamp")
@@ -301,3 +310,32 @@ def test_a_general_reader_agrees(tmp_path: Path, data: str) -> None:
     (ours,) = read_scans(path)
     assert ours.absorbance == pytest.approx(theirs["y"], rel=1e-12)
     assert ours.wavelength == pytest.approx(theirs["x"], rel=1e-9)
+
+
+def test_a_general_reader_agrees_on_linked_blocks(tmp_path: Path) -> None:
+    jcamp = pytest.importorskip("jcamp")
+    path = tmp_path / "file.dx"
+    second = HEAD.replace("yellow", "green") + dif(COUNTS[::-1])
+    path.write_text(
+        "##TITLE= all\n##JCAMP-DX= 4.24\n##DATA TYPE= LINK\n##BLOCKS= 2\n"
+        + HEAD + affn() + "##END=\n" + second + "##END=\n##END=\n"
+    )  # fmt: skip
+    theirs = jcamp.readfile(str(path))["children"]
+    ours = read_scans(path)
+    assert [scan.name for scan in ours] == [block["title"] for block in theirs]
+    for scan, block in zip(ours, theirs, strict=True):
+        assert scan.absorbance == pytest.approx(block["y"], rel=1e-12)
+        assert scan.wavelength == pytest.approx(block["x"], rel=1e-9)
+
+
+def test_a_general_reader_reads_what_is_written(tmp_path: Path) -> None:
+    jcamp = pytest.importorskip("jcamp")
+    rng = np.random.default_rng(6)
+    path = tmp_path / "file.dx"
+    for grid in (350 + 0.5 * np.arange(300), np.sort(rng.uniform(350, 700, 80))):
+        scan = Scan("cut", grid, rng.normal(0.3, 0.4, grid.size))
+        write_jcamp(path, scan, digits=6)
+        theirs = jcamp.readfile(str(path))
+        assert theirs["title"] == "cut"
+        assert theirs["y"] == pytest.approx(scan.absorbance, abs=0.5000001e-6)
+        assert theirs["x"] == pytest.approx(scan.wavelength, rel=1e-12)

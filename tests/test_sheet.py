@@ -432,6 +432,26 @@ def test_a_blank_in_another_solvent_is_refused(folder):
         read_run(write(folder, text))
 
 
+def test_a_blank_that_does_not_overlap_is_refused_with_its_place(folder):
+    far = scan_text(BACKGROUND, names=("hexane",), wavelengths=WAVELENGTHS + 400)
+    (folder / "scans" / "b.csv").write_text(far, encoding="utf-8")
+    text = small(scan='"scans/one.csv"', blank='"scans/b.csv"')
+    with pytest.raises(RunSheetError, match=r"\('tube'\), scan 1: blank 'hexane' .*not overlap"):
+        read_run(write(folder, text))
+
+
+def test_a_blank_of_the_same_file_is_chosen_by_name(folder):
+    text = small(scan='"scans/two.csv"', sample='"tube 4"',
+                 blank='{file = "scans/two.csv", sample = "solvent"}')  # fmt: skip
+    (one,) = read_run(write(folder, text)).fractions[0].scans
+    np.testing.assert_allclose(one.scan.absorbance, peak(0.8) - BACKGROUND, atol=1.1e-4)
+    assert (one.blank, one.blank_sample, one.scan.metadata["blank"]) == (
+        "scans/two.csv",
+        "solvent",
+        "solvent",
+    )
+
+
 def test_paths_outside_are_read_when_the_sheet_allows_them(folder):
     (folder.parent / "elsewhere.csv").write_text(scan_text(peak(0.5)), encoding="utf-8")
     text = "[run]\nallow_outside_paths = true\n" + small(scan='"../elsewhere.csv"')

@@ -226,11 +226,7 @@ def _abscissas(
     last = section.number("LASTX", file)
     declared = section.number("NPOINTS", file)
     delta = section.number("DELTAX", file)
-    if n_points < FEWEST_POINTS:
-        raise ScanFileError(
-            f"{file}, {shown(section.text('TITLE'))}: {n_points} points, but a scan needs at least "
-            f"{FEWEST_POINTS}. Export the whole scan, at a step of 1 nm or less."
-        )
+    _refuse_few(section, n_points, file)
     if np.isnan(first):
         first = table.anchors[0].abscissa * factor
     steps = [(last - first) / (declared - 1) if declared > 1 else np.nan, delta]
@@ -260,6 +256,14 @@ def _abscissas(
         f"{file}, row {worst[1]}: the X-check fails: the line's abscissa is {worst[0]:g} away from "
         "its place by FIRSTX, LASTX and NPOINTS. The table is damaged; export the scan again."
     )
+
+
+def _refuse_few(section: Section, n_points: int, file: str) -> None:
+    if n_points < FEWEST_POINTS:
+        raise ScanFileError(
+            f"{file}, {shown(section.text('TITLE'))}: {n_points} points, but a scan needs at least "
+            f"{FEWEST_POINTS}. Export the whole scan, at a step of 1 nm or less."
+        )
 
 
 def _refuse_lone_points(
@@ -338,6 +342,7 @@ def _from_points(
                 f"{file}, row {row}: the table has more than {MOST_POINTS} points, more than any "
                 "scan. Export the scan again."
             )
+    _refuse_few(section, len(points), file)
     pairs = np.array(numbers)
     _refuse_lone_points(lines, pairs[1::2], file)
     return pairs[::2], pairs[1::2], points

@@ -784,7 +784,11 @@ def _tube_scan(table: Entries, files: _ScanFiles) -> tuple[TubeScan, list[str]]:
     scan = files.scan(table, "scan", table.text("file"), table.text("sample"), quantity)
     file, sample, blank_quantity = _blank(table, quantity)
     if file:
-        scan = subtract_blank(scan, files.scan(table, "blank", file, sample, blank_quantity))
+        blank = files.scan(table, "blank", file, sample, blank_quantity)
+        try:
+            scan = subtract_blank(scan, blank)
+        except InputError as error:
+            raise RunSheetError(f"{table.place}: {error}") from None
     one = TubeScan(
         file=table.text("file"),
         sample=scan.name,
