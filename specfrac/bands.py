@@ -183,6 +183,7 @@ def fit_bands(
     baseline: str = "none",
     baseline_start: Sequence[float] | None = None,
     target: float = 0.0,
+    evidence: float = 0.0,
     max_bands: int = 16,
     min_width: float = 0.0,
     max_width: float = math.inf,
@@ -211,6 +212,9 @@ def fit_bands(
         Relative rms residual that is good enough. Scans are smoothed and oversampled,
         so their residuals are correlated and the criterion alone would go on to fit
         wiggles.
+    evidence : float
+        Least fall of the criterion that one more band must bring. Each is placed where the
+        residual holds most, so that noise alone gives a small fall now and then.
     max_bands : int
     min_width, max_width : float
         Bounds of σ, nm.
@@ -253,7 +257,9 @@ def fit_bands(
         return problem.result(problem.solve(np.concatenate([base, bands.ravel()])))
     if n_bands is not None and n_bands < 1:
         raise InputError(f"band fit: n_bands is {n_bands}, but at least one is needed.")
-    return problem.result(_ordered(_grow(problem, base, n_bands, max_bands, target), baseline))
+    return problem.result(
+        _ordered(_grow(problem, base, n_bands, max_bands, target, evidence), baseline)
+    )
 
 
 def _check_input(
@@ -467,7 +473,12 @@ def _values(parameters: Any) -> Array:
 
 
 def _grow(
-    problem: _Problem, base: Array, n_bands: int | None, max_bands: int, target: float
+    problem: _Problem,
+    base: Array,
+    n_bands: int | None,
+    max_bands: int,
+    target: float,
+    evidence: float,
 ) -> _Solution:
     """Add bands until their number, the target or the criterion says stop."""
     limit = n_bands if n_bands is not None else max_bands
@@ -483,7 +494,8 @@ def _grow(
         if not trials:
             break
         grown = min(trials, key=lambda trial: trial.rss)
-        if n_bands is None and best is not None and problem.bic(grown) >= problem.bic(best):
+        enough = best is None or problem.bic(best) - problem.bic(grown) > evidence
+        if n_bands is None and not enough:
             break
         best = grown
         if n_bands is None and problem.relative_rms(best) <= target:

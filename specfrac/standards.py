@@ -32,6 +32,9 @@ FIRST_WAVELENGTH = 300.0
 # Just above a solvent's limit its own absorbance is still steep.
 SOLVENT_MARGIN = 10.0
 TARGET_RMS = 0.0005  # of the fit; the criterion stops earlier when the scan's noise is larger
+# A difference of the criterion above 10 is very strong evidence (Kass & Raftery 1995, J. Am. Stat.
+# Assoc. 90:773); with less, a noisy scan is given bands of its noise.
+EVIDENCE = 10.0
 FEWEST_POINTS = 50
 FEWEST_OFFSET_POINTS = 5
 SCALE_TOLERANCE = 0.05  # judgement: published absorptivities agree to 2-5 %
@@ -258,7 +261,7 @@ def reference_from_standard(
     limit = error_model()["linear_limit"] if linear_limit is None else linear_limit
     points, absorbance, offset, flags = _prepared(scan, pigment, solvent, limit)
     top = float(absorbance.max())
-    fit = fit_shape_bands(points, absorbance / top, target=TARGET_RMS)
+    fit = fit_shape_bands(points, absorbance / top, target=TARGET_RMS, evidence=EVIDENCE)
     shape = shape_from_fit(
         fit,
         chlorophyll_type=_chlorophyll_type(pigment),

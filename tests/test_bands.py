@@ -116,6 +116,17 @@ def test_criterion_finds_the_number_of_bands_in_noise():
     assert numbers.count(3) >= 9
 
 
+def test_evidence_keeps_noise_from_getting_bands_of_its_own():
+    rng = np.random.default_rng(8)
+    numbers = {0.0: [], 10.0: []}
+    for _ in range(12):
+        noisy = two_bands() + 0.003 * rng.standard_normal(GRID.size)
+        for evidence, found in numbers.items():
+            found.append(fit_bands(GRID, noisy, evidence=evidence).n_bands)
+    assert numbers[10.0] == [2] * 12
+    assert sum(numbers[0.0]) >= sum(numbers[10.0])
+
+
 def test_target_stops_the_growth():
     loose = fit_bands(GRID, two_bands(), target=0.2)
     assert loose.n_bands == 1

@@ -99,7 +99,11 @@ class Flank:
 
 
 def fit_shape_bands(
-    wavelength: ArrayLike, values: ArrayLike, *, target: float = TARGET_RMS
+    wavelength: ArrayLike,
+    values: ArrayLike,
+    *,
+    target: float = TARGET_RMS,
+    evidence: float = 0.0,
 ) -> BandFit:
     """Fit the bands of a spectrum that is to become a shape, with the library's settings.
 
@@ -109,11 +113,14 @@ def fit_shape_bands(
         The offset removed.
     target : float
         Relative rms residual that is good enough.
+    evidence : float
+        As in `fit_bands`.
     """
     return fit_bands(
         wavelength,
         values,
         target=target,
+        evidence=evidence,
         max_bands=MAX_BANDS,
         min_width=MIN_WIDTH,
         max_width=MAX_WIDTH,
