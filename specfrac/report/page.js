@@ -118,14 +118,16 @@
   }
 
   /* A link to folded workings unfolds them, also in browsers that do not do so themselves. */
-  function unfold() {
-    var target = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
+  function unfold(name) {
+    var target = name && document.getElementById(name);
     if (!target || target.tagName !== "DETAILS") return;
     for (var one = target; one; one = one.parentElement) {
       if (one.tagName === "DETAILS") one.open = true;
     }
     target.scrollIntoView({ block: "nearest" });
   }
+
+  function addressed() { unfold(location.hash.slice(1)); }
 
   /* Paper cannot be unfolded: what belongs in the record is opened for it. */
   function paper(open) {
@@ -135,11 +137,11 @@
   document.querySelectorAll(".plot").forEach(prepare);
   window.addEventListener("beforeprint", function () { paper(true); });
   window.addEventListener("afterprint", function () { paper(false); });
-  window.addEventListener("hashchange", unfold);
+  window.addEventListener("hashchange", addressed);
   /* The same link again changes no address, but what it leads to may be folded by now. */
   document.addEventListener("click", function (event) {
     var link = event.target.closest && event.target.closest("a[href^='#']");
-    if (link && link.getAttribute("href") === location.hash) setTimeout(unfold, 0);
+    if (link) unfold(link.getAttribute("href").slice(1));
   });
-  unfold();
+  addressed();
 })();
