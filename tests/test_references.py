@@ -410,6 +410,8 @@ def test_texts_tell_grade_scale_and_sources():
     assert "chlorophyll-a  adapted     measured" in coverage_text(LIBRARY)
     assert "u 2.0 %" in pigment_text(LIBRARY, "lutein")
     assert "free acid" in pigment_text(LIBRARY, "pheophorbide-a")
+    none = cell_text(LIBRARY, "pheophorbide a", "hexane")
+    assert none.startswith("pheophorbide a in hexane: none\n  a free acid")
     text = cell_text(LIBRARY, "Chl a", "90 % acetone")
     for part in ("measured", "87.67 L g-1 cm-1", "Clementson", "Jeffrey", "bandwidth 2 nm"):
         assert part in text

@@ -484,11 +484,16 @@ def pigment_text(library: ReferenceLibrary, pigment: str) -> str:
 def cell_text(library: ReferenceLibrary, pigment: str, solvent: str) -> str:
     """Return all the library holds of one pigment in one solvent, with sources.
 
+    A cell that is graded "none" says why.
+
     Raises
     ------
     ReferenceNotFoundError
-        If there is no reference.
+        If the pigment or the solvent is not known.
     """
+    if not library.has(pigment, solvent):
+        names = f"{library.pigment(pigment).name} in {library.solvent(solvent).name}"
+        return f"{names}: none\n  {library.reason(pigment, solvent)}"
     entry = library.cell(pigment, solvent)
     own = ", your own" if library.is_own(pigment, solvent) else ""
     lines = [
