@@ -201,14 +201,14 @@ def mutated(data: bytes, rng: Rng) -> bytes:
 def check(path: Path, data: bytes) -> list[Scan] | None:
     """Read the bytes; only scans that hold what Scan demands, or our errors, and soon."""
     path.write_bytes(data)
-    start = time.perf_counter()
+    start = time.process_time()  # other programs on the machine do not count
     try:
         scans = read_scans(path)
     except SpecfracError as error:
         assert "\n" not in str(error), data
         assert len(str(error)) <= 600 and str(error).isprintable(), data
         scans = None
-    assert time.perf_counter() - start < LONGEST_SECONDS, data
+    assert time.process_time() - start < LONGEST_SECONDS, data
     for scan in scans or ():
         Scan(scan.name, scan.wavelength, scan.absorbance, scan.metadata, scan.flags)
         assert len(scan) >= 20 and scan.name, data
@@ -373,7 +373,7 @@ def large(size: int) -> Iterator[tuple[str, bytes]]:
 def test_no_hang_and_little_memory(tmp_path: Path, name: str) -> None:
     path = tmp_path / "file"
     path.write_bytes(dict(large(500_000))[name])
-    start = time.process_time()  # other programs on the machine do not count
+    start = time.process_time()
     with contextlib.suppress(SpecfracError):
         read_scans(path)
     assert time.process_time() - start < LONGEST_SECONDS

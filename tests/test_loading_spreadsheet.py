@@ -109,6 +109,7 @@ def package(parts: dict[str, bytes]) -> bytes:
         (package({"a.txt": b"a"}), "no .xlsx workbook"),
         (package({"xl/workbook.xml": b"<!DOCTYPE a>"}), "declares a document type"),
         (package({"xl/workbook.xml": b"<a/>"})[:-5], "damaged"),
+        (package({"xl/workbook.xml": b"<a/>" * 99}).replace(b"\xb3", b"\xff", 1), "damaged"),
         (b"\xd0\xcf\x11\xe0" + bytes(100), "old office program"),
     ],
 )

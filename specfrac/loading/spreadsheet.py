@@ -109,11 +109,12 @@ def _refuse_unfit(content: FileContent) -> None:
                         f"{content.name}: part {part.filename} declares a document type, which "
                         "may unfold without end. Save the sheet of scans as CSV."
                     )
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, ValueError) as error:
-        if isinstance(error, ScanFileError):
-            raise
+    except ScanFileError:
+        raise
+    except Exception as error:  # a damaged package may raise anything in there
         raise ScanFileError(
-            f"{content.name}: the packed file is damaged ({error}). Export the workbook again."
+            f"{content.name}: the packed file is damaged ({type(error).__name__}). "
+            "Export the workbook again."
         ) from None
 
 
