@@ -17,6 +17,8 @@ from specfrac.scans import Scan
 if TYPE_CHECKING:
     import pandas as pd
 
+    from specfrac.fitting.presence import Presence
+
 Array = NDArray[np.float64]
 
 G_PER_L_TO_MG_PER_L = 1e3
@@ -239,6 +241,12 @@ class MixtureFit:
         return quantified(
             self.concentration, self.concentration_unconstrained, self.zero_uncertainty
         )
+
+    def presence(self, *, adjust: str = "none", significance: float = 0.05) -> tuple[Presence, ...]:
+        """Return whether each candidate is there (see `specfrac.fitting.presence.presence`)."""
+        from specfrac.fitting.presence import presence
+
+        return presence(self, adjust=adjust, significance=significance)
 
     def group_concentration(self, group: Group) -> tuple[float, float]:
         """Return concentration and standard uncertainty of a group, g/L."""
