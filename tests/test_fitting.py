@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+import pandas as pd
 import pytest
 from lmfit_oracle import fit_through_lmfit
 
@@ -134,11 +135,11 @@ def test_inputs_are_untouched_and_results_do_not_depend_on_neighbours(references
             shift=rng.normal(),
             rng=rng,
         )
-        for _ in range(20)
+        for _ in range(120)
     ]
     before = [scan.absorbance.copy() for scan in scans]
     together = fit_mixtures(scans, references)
-    for position in (0, 7, 19):
+    for position in range(0, 120, 6):
         alone = fit_mixture(scans[position], references)
         scale = np.maximum(alone.concentration, alone.standard_uncertainty)
         difference = np.abs(alone.concentration - together[position].concentration)
@@ -496,3 +497,52 @@ def test_intervals_hold_the_truth(references):
     covered = (np.abs(error) < 1.96 * uncertainty).mean()
     # 960 intervals; 95 % expected, binomial standard deviation with 8 correlated a scan < 1.5 %
     assert 0.92 < covered < 0.98
+
+
+# --- many fits as arrays ----------------------------------------------------
+
+
+def test_the_arrays_of_many_fits_are_those_of_each_fit(references):
+    rng = np.random.default_rng(8)
+    narrow = np.arange(410.0, 740.0)
+    scans = [
+        simulate_scan(
+            references,
+            dict(zip(references.pigments, rng.lognormal(-8, 1, 8).tolist(), strict=True)),
+            wavelength=WAVELENGTH if number % 2 else narrow,
+            noise=5e-4,
+            rng=rng,
+            name=f"scan {number}",
+        )
+        for number in range(5)
+    ]
+    scans.insert(2, Scan("short", np.arange(400.0, 440.0), np.full(40, 0.2)))
+    fits = fit_mixtures(scans, references, bandwidth=2.0, path_length=[1, 1, 1, 0.5, 2, 1])
+    table = fits.table()
+    assert table.success.tolist() == [fit.success for fit in fits]
+    for row, fit in enumerate(fits):
+        for name in ("concentration", "standard_uncertainty", "zero_uncertainty"):
+            np.testing.assert_allclose(
+                getattr(table, name)[row], getattr(fit, name), rtol=1e-12, err_msg=name
+            )
+    frame = fits.to_frame()
+    alone = fits[4].to_frame()
+    here = frame[frame["position"] == 4].drop(columns=["position", "scan"]).reset_index(drop=True)
+    pd.testing.assert_frame_equal(here, alone)
+    assert frame["scan"].drop_duplicates().tolist() == [scan.name for scan in scans]
+    some = fits[3:]
+    assert [fit.name for fit in some] == [scan.name for scan in scans[3:]]
+    np.testing.assert_array_equal(some.table().concentration, table.concentration[3:])
+
+
+def test_a_scan_with_gaps_keeps_its_points(references):
+    """Gaps that would cost whole blocks: every single reading then counts by itself."""
+    scan = quiet_scan(references, noise=3e-4)
+    absorbance = scan.absorbance.copy()
+    absorbance[::7] = np.nan
+    gappy = dataclasses.replace(scan, absorbance=absorbance)
+    whole, holed = fit_mixtures([scan, gappy], references, bandwidth=2.0)
+    assert holed.used[0].sum() == np.isfinite(absorbance[whole.used[0]]).sum()
+    spread = np.sqrt(np.diag(whole.covariance_noise + whole.covariance_shape))
+    away = np.abs(holed.concentration_unconstrained - whole.concentration_unconstrained)
+    assert (away < spread).all()

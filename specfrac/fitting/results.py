@@ -394,10 +394,13 @@ class MixtureFits(Sequence[MixtureFit]):
     @overload
     def __getitem__(self, index: int) -> MixtureFit: ...
     @overload
-    def __getitem__(self, index: slice) -> list[MixtureFit]: ...
-    def __getitem__(self, index: int | slice) -> MixtureFit | list[MixtureFit]:
+    def __getitem__(self, index: slice) -> MixtureFits: ...
+    def __getitem__(self, index: int | slice) -> MixtureFit | MixtureFits:
         if isinstance(index, slice):
-            return [self[position] for position in range(*index.indices(len(self)))]
+            some = MixtureFits(self.references, 0, ())
+            some._parts = self._parts
+            some._part_of, some._row_of = self._part_of[index], self._row_of[index]
+            return some
         position = range(len(self))[index]
         if position not in self._known:
             self._known[position] = self._made(position)
