@@ -284,6 +284,8 @@ REFUSED_FRACTIONS = {
         r"is 'scans/on.csv', .*no such file.*scans/one.csv",
     ),
     "folder": ({"scan": '"scans"'}, r"is 'scans', which is a folder"),
+    "the folder itself": ({"scan": '"."'}, r"is '.', which is a folder"),
+    "zero character": ({"scan": '"a\\u0000.csv"'}, r"but there is no such file"),
     "outside": ({"scan": '"../elsewhere.csv"'}, r"outside the run folder.*allow_outside_paths"),
     "absolute": ({"scan": '"/elsewhere.csv"'}, r"outside the run folder"),
     "backslashes": ({"scan": "'..\\elsewhere.csv'"}, r"outside the run folder"),

@@ -14,7 +14,7 @@ import numpy as np
 from specfrac.errors import ScanFileError
 from specfrac.loading import animl, delimited, jcamp, spreadsheet
 from specfrac.loading.blocks import Reading, Skipped
-from specfrac.loading.content import open_content
+from specfrac.loading.content import FileContent, open_content
 from specfrac.loading.faults import tamed
 from specfrac.loading.ordinate import QUANTITIES, check_quantity
 from specfrac.loading.writing import write_csv, write_jcamp
@@ -30,6 +30,8 @@ __all__ = [
     "Reading",
     "Skipped",
     "describe",
+    "open_scan_file",
+    "read_content",
     "read_scans",
     "write_csv",
     "write_jcamp",
@@ -90,8 +92,32 @@ def describe(
         Layout, separator, decimal mark, encoding, header, scans, and what was
         left out with the reason.
     """
+    return read_content(open_scan_file(path, quantity=quantity, encoding=encoding))
+
+
+def open_scan_file(
+    path: str | os.PathLike[str],
+    *,
+    quantity: str | None = None,
+    encoding: str | None = None,
+) -> FileContent:
+    """Return the bytes of a scan file, with what the caller says of it.
+
+    For who needs the bytes too, as for a digest; takes the parameters of `read_scans`.
+
+    Raises
+    ------
+    ScanFileError
+        If the file cannot be opened.
+    InputError
+        If an option is unknown.
+    """
     check_quantity(quantity)
-    content = open_content(path, encoding=encoding, quantity=quantity)
+    return open_content(path, encoding=encoding, quantity=quantity)
+
+
+def read_content(content: FileContent) -> Reading:
+    """Read a file that was opened with `open_scan_file`; see `describe`."""
     try:
         with np.errstate(all="ignore"):  # infinities are refused by name
             for reader in READERS:

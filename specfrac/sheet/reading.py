@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -22,7 +23,7 @@ from specfrac.errors import (
     ScanFileError,
     did_you_mean,
 )
-from specfrac.loading import QUANTITIES, read_scans
+from specfrac.loading import QUANTITIES, open_scan_file, read_content, read_scans
 from specfrac.loading.content import open_content
 from specfrac.loading.spreadsheet import sheets_of
 from specfrac.references import ReferenceLibrary, load_references
@@ -231,34 +232,68 @@ class _ScanFiles:
         self.folder = folder
         self.allow_outside = allow_outside
         self.inputs: dict[str, InputFile] = {}
+        self._root = os.path.realpath(folder)
+        self._inside = os.path.join(self._root, "")  # how the path of a file in it begins
+        self._parents: dict[str, str] = {}
         self._scans: dict[tuple[str, str], list[Scan]] = {}
 
-    def path(self, table: Entries, key: str, name: str) -> Path:
-        """Return the path of a file the sheet names, or raise."""
-        where = self.folder / name.replace("\\", "/")
-        inside = where.resolve().is_relative_to(self.folder.resolve())
-        if not inside and not self.allow_outside:
+    def path(self, table: Entries, key: str, name: str) -> str:
+        """Return the path of a file the sheet names, without links in it, or raise."""
+        place, kind = self._without_links(name.replace("\\", "/"))
+        if not (self.allow_outside or f"{place}{os.sep}".startswith(self._inside)):
             raise table.fail(
                 key,
                 f"is {name!r}, which lies outside the run folder. Copy the file into the folder, "
                 "or set allow_outside_paths = true in [run].",
             )
-        if where.is_dir():
+        if stat.S_ISDIR(kind):
             raise table.fail(key, f"is {name!r}, which is a folder. Name a scan file.")
-        if not where.is_file():
+        if not stat.S_ISREG(kind):
             there = [path.relative_to(self.folder).as_posix() for path in _scan_files(self.folder)]
             hint = did_you_mean(name, there) if there else "The folder holds no scan file."
             raise table.fail(key, f"is {name!r}, but there is no such file. {hint}")
-        return where.resolve()
+        return place
+
+    def _without_links(self, name: str) -> tuple[str, int]:
+        """Return the real path and the kind of a file; 0 when there is none.
+
+        A folder of a thousand scans is followed once.
+        """
+        parent, base = os.path.split(name)
+        if parent not in self._parents:
+            self._parents[parent] = os.path.realpath(os.path.join(self._root, parent))
+        place = os.path.join(self._parents[parent], base)
+        try:
+            kind = os.lstat(place).st_mode
+            if stat.S_ISLNK(kind) or base in ("", ".", ".."):
+                place = os.path.realpath(place)
+                kind = os.stat(place).st_mode
+        except (OSError, ValueError):
+            return os.path.realpath(os.path.join(self._root, name.replace("\0", ""))), 0
+        return place, kind
+
+    def relative(self, place: str) -> str:
+        """Return a path relative to the folder, so that a record does not name the machine."""
+        if place.startswith(self._inside):
+            return place[len(self._inside) :].replace(os.sep, "/")
+        try:
+            return Path(os.path.relpath(place, self._root)).as_posix()
+        except ValueError:  # another drive
+            return os.path.basename(place)
 
     def scan(self, table: Entries, key: str, name: str, sample: str, quantity: str = "") -> Scan:
         """Return the one scan that a file and a sample name select, or raise."""
-        where = self.path(table, key, name)
-        relative = _relative(where, self.folder)
-        if (relative, quantity) not in self._scans:
-            self.inputs.setdefault(relative, _input_file(where, relative))
-            self._scans[relative, quantity] = read_scans(where, quantity=quantity or None)
-        return _selected(table, key, name, sample, self._scans[relative, quantity])
+        place = self.path(table, key, name)
+        if (place, quantity) not in self._scans:
+            content = open_scan_file(place, quantity=quantity or None)
+            relative = self.relative(place)
+            self.inputs.setdefault(relative, InputFile(relative, _digest(content.data)))
+            self._scans[place, quantity] = list(read_content(content).scans)
+        return _selected(table, key, name, sample, self._scans[place, quantity])
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
 
 
 def _selected(table: Entries, key: str, name: str, sample: str, scans: list[Scan]) -> Scan:
@@ -278,18 +313,6 @@ def _selected(table: Entries, key: str, name: str, sample: str, scans: list[Scan
             "sample", f"is {sample!r}, which {name!r} holds {len(found)} times. Rename them."
         )
     raise table.fail("sample", f"is {sample!r}, but {name!r} holds {listed}.")
-
-
-def _relative(where: Path, folder: Path) -> str:
-    """Return a path relative to the folder, so that a record does not name the machine."""
-    try:
-        return Path(os.path.relpath(where.resolve(), folder.resolve())).as_posix()
-    except ValueError:  # another drive
-        return where.name
-
-
-def _input_file(where: Path, relative: str) -> InputFile:
-    return InputFile(relative, hashlib.sha256(where.read_bytes()).hexdigest())
 
 
 def _scan_files(folder: Path) -> list[Path]:
@@ -345,7 +368,7 @@ def read_run(folder: str | Path, *, library: ReferenceLibrary | None = None) -> 
     parts = _parts(sheet)
     parts.head.check_keys(_RUN_KEYS, _RUN_MEASURED)
     files = _ScanFiles(folder, allow_outside=parts.head.yes("allow_outside_paths"))
-    files.inputs[sheet.name] = _input_file(sheet, sheet.name)
+    files.inputs[sheet.name] = InputFile(sheet.name, _digest(sheet.read_bytes()))
     library = load_references() if library is None else library
     fractions = _fractions(parts, files, library)
     return replace(
