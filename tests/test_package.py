@@ -60,6 +60,7 @@ ORDER = [
     "bands",
     "references",
     "fitting",
+    "share_bounds",
     "simulate",
     "identification_limits",
     "band_positions",
