@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,6 @@ from specfrac.threads import prefer_one_thread
 
 if TYPE_CHECKING:
     from specfrac.many_runs import RunJob, RunOutcome
-    from specfrac.many_scans import FileFits
     from specfrac.references import ReferenceLibrary
     from specfrac.scans import Scan
     from specfrac.terminal import Progress
@@ -357,38 +356,51 @@ def _add_fit(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         action="store_true",
         help="without sums, flags and what a scan cannot tell apart; several times faster",
     )
+    parser.add_argument(
+        "--workers", type=int, metavar="N", help="processes side by side (default: one a core)"
+    )
     parser.add_argument("--out", type=Path, required=True, metavar="TABLE", help="CSV file")
     _with_references(parser)
     parser.set_defaults(run=_fit)
 
 
 def _fit(options: argparse.Namespace) -> int:
-    from specfrac.many_scans import fit_files, write_table
+    from specfrac.many_scans import BLOCK, write_table
+    from specfrac.processes import available_cores
     from specfrac.terminal import Progress
 
     references = _library(options).select(solvent=options.solvent, pigments=_pigments(options))
     files = _scan_files(options.scans)
+    workers = options.workers
+    if workers is None:  # a process takes as long to start as hundreds of scans
+        workers = available_cores() if len(files) > 2 * BLOCK else 1
     progress = Progress(len(files), "files", sys.stderr)
-    blocks = fit_files(
+    done = failed = 0
+
+    def tell(more: int, problems: int) -> None:
+        nonlocal done, failed
+        done, failed = done + more, failed + problems
+        progress.show(done, failed)
+
+    progress.show(done, failed)
+    written = write_table(
         files,
         references,
+        options.out,
+        reported=not options.figures_only,
+        workers=workers,
+        tell=tell,
         quantity=options.quantity,
         path_length=options.path_length,
         bandwidth=options.bandwidth,
-    )
-    written = write_table(
-        _counted(blocks, progress), options.out, reported=not options.figures_only
     )
     progress.clear()
     print(f"{options.out}: {written.scans} scans, of which {written.not_fitted} were not fitted")
     for problem in written.problems:
         print(f"specfrac: {problem}", file=sys.stderr)
-    if written.problems:
-        print(
-            f"specfrac: {len(written.problems)} of {len(files)} files could not be read.",
-            file=sys.stderr,
-        )
-    return 1 if written.problems else 0
+    if failed:
+        print(f"specfrac: {failed} of {len(files)} files could not be read.", file=sys.stderr)
+    return 1 if failed else 0
 
 
 def _scan_files(given: Sequence[Path]) -> list[Path]:
@@ -403,16 +415,6 @@ def _scan_files(given: Sequence[Path]) -> list[Path]:
     if not files:
         raise InputError(f"{given[0]}: there is no scan file in it.")
     return files
-
-
-def _counted(blocks: Iterator[FileFits], progress: Progress) -> Iterator[FileFits]:
-    done = failed = 0
-    progress.show(done, failed)
-    for fitted in blocks:
-        yield fitted
-        done += len(set(fitted.files)) + len(fitted.problems)
-        failed += len(fitted.problems)
-        progress.show(done, failed)
 
 
 # --- references -------------------------------------------------------------

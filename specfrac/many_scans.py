@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 import os
+import pickle
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -19,6 +22,7 @@ from specfrac.errors import InputError, SpecfracError
 from specfrac.fitting import MixtureFits, fit_mixtures
 from specfrac.fitting.results import DETECTION_LIMIT, G_PER_L_TO_MG_PER_L
 from specfrac.loading import read_scans
+from specfrac.processes import Died, spread
 from specfrac.records import DIGITS, safe_text
 from specfrac.references import References
 from specfrac.scans import Scan
@@ -204,18 +208,33 @@ def _number(value: float) -> str:
 
 
 def write_table(
-    blocks: Iterable[FileFits], path: str | Path, *, reported: bool = True
+    paths: Iterable[str | os.PathLike[str]],
+    references: References,
+    target: str | Path,
+    *,
+    reported: bool = True,
+    workers: int = 1,
+    tell: Callable[[int, int], None] = lambda files, problems: None,
+    **options: Any,
 ) -> WrittenTable:
-    """Write one CSV table of all blocks, whole or not at all.
+    """Read and fit the scans of many files and write one CSV table, whole or not at all.
 
     Parameters
     ----------
-    blocks : iterable of FileFits
-        From `fit_files`; each is written before the next is asked for.
-    path : path
+    paths : iterable of path
+    references : References
+    target : path
         A file of that name is replaced. Its folder is made when missing.
     reported : bool
         True gives the rows of `report_rows`, False those of `figure_rows`.
+    workers : int
+        Processes, each with one thread and a block of files at a time; 1 works in this one.
+        A script that asks for more must guard its own start with
+        ``if __name__ == "__main__":``.
+    tell : callable
+        Called after each block with the number of its files and of its problems.
+    **options
+        Of `fit_files`.
 
     Returns
     -------
@@ -224,9 +243,13 @@ def write_table(
     Raises
     ------
     InputError
-        If it is one of the files that were read, or cannot be written.
+        If an option cannot be right, or the table is one of the files or cannot be written.
     """
-    target = Path(path)
+    if workers < 1:
+        raise InputError(f"{workers} workers were asked for, but it takes at least 1.")
+    target = Path(target)
+    files = [os.fspath(path) for path in paths]
+    _check_apart(target, files)
     scans = not_fitted = 0
     problems: list[str] = []
     try:
@@ -236,27 +259,105 @@ def write_table(
             with waiting.open(
                 "w", encoding="utf-8", errors="backslashreplace", newline=""
             ) as stream:
-                writer = csv.writer(stream, lineterminator="\n")
-                writer.writerow(REPORT_COLUMNS if reported else FIGURE_COLUMNS)
-                for fitted in blocks:
-                    _check_apart(target, fitted.files)
-                    writer.writerows(report_rows(fitted) if reported else figure_rows(fitted))
-                    scans += len(fitted.files)
-                    not_fitted += _not_fitted(fitted)
-                    problems += fitted.problems
+                stream.write(_csv([REPORT_COLUMNS if reported else FIGURE_COLUMNS]))
+                for part in _parts(files, references, reported, workers, options):
+                    stream.write(part.text)
+                    scans += part.scans
+                    not_fitted += part.not_fitted
+                    problems += part.problems
+                    tell(part.files, len(part.problems))
             os.replace(waiting, target)
     except OSError as error:
         raise InputError(f"{target}: cannot be written ({error.strerror}).") from None
     return WrittenTable(scans, not_fitted, tuple(problems))
 
 
-def _not_fitted(fitted: FileFits) -> int:
-    return int(np.sum(~fitted.fits.table().success)) if fitted.files else 0
-
-
 def _check_apart(target: Path, files: Sequence[str]) -> None:
     for file in files:
         if os.path.basename(file) == target.name and Path(file).resolve() == target.resolve():
-            raise InputError(
-                f"{target}: a scan that was read would be overwritten. Choose another."
-            )
+            raise InputError(f"{target}: a scan would be overwritten. Choose another name.")
+
+
+# In blocks, here or in other processes
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """A block of files, as a worker gets it."""
+
+    files: tuple[str, ...]
+    references: bytes
+    reported: bool
+    options: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """The part of a table that a block of files makes."""
+
+    text: str
+    files: int
+    scans: int
+    not_fitted: int
+    problems: tuple[str, ...]
+
+
+def _parts(
+    files: Sequence[str],
+    references: References,
+    reported: bool,
+    workers: int,
+    options: dict[str, Any],
+) -> Iterator[_Part]:
+    """Yield the parts of a table in the order of the files."""
+    if workers == 1:
+        for fitted in fit_files(files, references, **options):
+            yield _part(fitted, reported)
+        return
+    block = options.get("block", BLOCK)
+    packed = pickle.dumps(references)
+    jobs = [
+        _Job(tuple(files[start : start + block]), packed, reported, options)
+        for start in range(0, len(files), block)
+    ]
+    ready: dict[int, _Part] = {}
+    following = 0
+    for position, part in spread(_part_of, jobs, workers=workers):
+        ready[position] = _lost(jobs[position]) if isinstance(part, Died) else part
+        while following in ready:
+            yield ready.pop(following)
+            following += 1
+
+
+def _part_of(job: _Job) -> _Part:
+    (fitted,) = fit_files(job.files, _unpacked(job.references), **job.options)
+    return _part(fitted, job.reported)
+
+
+@lru_cache(maxsize=1)
+def _unpacked(references: bytes) -> References:
+    """The same object for every block: the fit keeps what it works out once for references."""
+    found: References = pickle.loads(references)
+    return found
+
+
+def _part(fitted: FileFits, reported: bool) -> _Part:
+    return _Part(
+        _csv(report_rows(fitted) if reported else figure_rows(fitted)),
+        len(set(fitted.files)) + len(fitted.problems),
+        len(fitted.files),
+        int(np.sum(~fitted.fits.table().success)) if fitted.files else 0,
+        fitted.problems,
+    )
+
+
+def _lost(job: _Job) -> _Part:
+    count = len(job.files)
+    message = f"{job.files[0]} and {count - 1} files after it: the process that read them ended."
+    return _Part("", count, 0, 0, (message,))
+
+
+def _csv(rows: Iterable[Sequence[str]]) -> str:
+    stream = io.StringIO()
+    csv.writer(stream, lineterminator="\n").writerows(rows)
+    return stream.getvalue()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import tracemalloc
-from collections.abc import Iterator
 from itertools import repeat
 from pathlib import Path
 
@@ -23,6 +22,7 @@ from specfrac.many_scans import (
     report_rows,
     write_table,
 )
+from specfrac.processes import Died
 from specfrac.references import References, load_references
 from specfrac.simulate import simulate_scan
 
@@ -89,7 +89,7 @@ def test_blocks_do_not_change_a_figure(paths, references):
 
 def test_the_table_holds_the_figures_of_the_fits(paths, references, tmp_path):
     target = tmp_path / "new" / "table.csv"
-    written = write_table(fit_files(paths, references, block=4), target, reported=False)
+    written = write_table(paths, references, target, reported=False, block=4)
     assert (written.scans, written.not_fitted, len(written.problems)) == (7, 0, 1)
     assert [path.name for path in target.parent.iterdir()] == ["table.csv"]
     rows = read_table(target)
@@ -107,7 +107,7 @@ def test_the_table_holds_the_figures_of_the_fits(paths, references, tmp_path):
 
 def test_a_reported_table_adds_sums_and_flags(paths, references, tmp_path):
     target = tmp_path / "table.csv"
-    write_table(fit_files(paths[:1], references), target)
+    write_table(paths[:1], references, target)
     rows = read_table(target)
     assert tuple(rows[0]) == REPORT_COLUMNS
     (fit,) = fit_mixtures(read_scans(paths[0]), references)
@@ -128,7 +128,7 @@ def test_a_scan_that_cannot_be_fitted_has_rows_without_figures(references, tmp_p
     lines = [f"{w:.0f},{a:.4f}" for w, a in zip(scan.wavelength, scan.absorbance, strict=True)]
     short.write_text("\n".join(["wavelength_nm,A", *lines[:30]]) + "\n", encoding="utf-8")
     target = tmp_path / "table.csv"
-    written = write_table(fit_files([short, folder / "0.csv"], references), target)
+    written = write_table([short, folder / "0.csv"], references, target)
     assert (written.scans, written.not_fitted) == (2, 1)
     rows = [row for row in read_table(target) if row["file"] == str(short)]
     assert len(rows) >= 8  # pigments, then sums
@@ -136,6 +136,28 @@ def test_a_scan_that_cannot_be_fitted_has_rows_without_figures(references, tmp_p
         assert row["fitted"] == "no"
         assert row["concentration_mg_per_L"] == ""
         assert "not-fitted" in row["flags"]
+
+
+def test_workers_write_the_same_table(paths, references, tmp_path):
+    told: list[tuple[int, int]] = []
+    tables = [tmp_path / f"{workers}.csv" for workers in (1, 2)]
+    for workers, target in enumerate(tables, start=1):
+        options = {"workers": workers, "block": 3, "bandwidth": 2.0}
+        written = write_table(
+            paths, references, target, tell=lambda *counts: told.append(counts), **options
+        )
+        assert (written.scans, written.not_fitted, len(written.problems)) == (7, 0, 1)
+    assert tables[0].read_bytes() == tables[1].read_bytes()
+    assert told == 2 * [(3, 0), (3, 1), (1, 0)]
+
+
+def test_a_block_whose_process_died_is_told(paths, references, tmp_path, monkeypatch):
+    monkeypatch.setattr(
+        "specfrac.many_scans.spread", lambda *_args, **_options: iter([(0, Died())])
+    )
+    written = write_table(paths, references, tmp_path / "table.csv", workers=2)
+    assert written.scans == 0
+    assert written.problems[0].startswith(str(paths[0]))
 
 
 def test_text_from_files_is_no_formula(references, tmp_path, folder):
@@ -150,12 +172,11 @@ def test_what_breaks_leaves_the_old_table_and_nothing_else(paths, references, tm
     target = tmp_path / "table.csv"
     target.write_text("old\n", encoding="utf-8")
 
-    def breaking() -> Iterator[FileFits]:
-        yield next(fit_files(paths[:1], references))
+    def interrupted(files: int, problems: int) -> None:
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        write_table(breaking(), target)
+        write_table(paths[:2], references, target, block=1, tell=interrupted)
     assert target.read_text(encoding="utf-8") == "old\n"
     assert list(tmp_path.iterdir()) == [target]
 
@@ -163,8 +184,10 @@ def test_what_breaks_leaves_the_old_table_and_nothing_else(paths, references, tm
 def test_no_scan_is_overwritten_and_options_are_checked(paths, references, folder):
     before = paths[0].read_bytes()
     with pytest.raises(InputError, match="would be overwritten"):
-        write_table(fit_files(paths, references), folder / "0.csv")
+        write_table(paths, references, folder / "0.csv")
     assert paths[0].read_bytes() == before
+    with pytest.raises(InputError, match="0 workers"):
+        write_table(paths, references, folder / "table.csv", workers=0)
     with pytest.raises(InputError, match="block is 0"):
         list(fit_files(paths, references, block=0))
     with pytest.raises(InputError, match="path_length is -1"):
@@ -176,9 +199,9 @@ def test_memory_does_not_grow_with_the_number_of_files(paths, references, tmp_pa
     """Goal of the project: under 20 kB a scan beyond the table. Here: blocks leave nothing."""
 
     def peak(files: int) -> int:
-        blocks = fit_files(repeat(paths[0], files), references, bandwidth=2.0, block=10)
         tracemalloc.start()
-        write_table(blocks, tmp_path / "table.csv", reported=False)
+        target, same = tmp_path / "table.csv", repeat(paths[0], files)
+        write_table(same, references, target, reported=False, bandwidth=2.0, block=10)
         found = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         return found
