@@ -6,13 +6,12 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from specfrac import __version__
-from specfrac.claims import check_run_claims, claims_paths
+from specfrac.claims.paths import claims_paths
 from specfrac.errors import InputError, SpecfracError
 from specfrac.flags import ranked
-from specfrac.plates.evidence import analyse_plates
 from specfrac.processes import Died, available_cores, spread
 from specfrac.qualify import find_qualification, qualification_flags, qualification_path
 from specfrac.records import json_bytes, plain, write_outputs
@@ -23,6 +22,11 @@ from specfrac.run import analyse_run
 from specfrac.settings import default_settings
 from specfrac.sheet import read_run
 from specfrac.terminal import undisturbed
+
+if TYPE_CHECKING:
+    from specfrac.claims.results import ClassResult
+    from specfrac.plates.evidence import PlatesResult
+    from specfrac.run import RunResult
 
 RESULTS_FOLDER = "specfrac-results"
 RECORD = "result.json"
@@ -146,8 +150,8 @@ def write_run(job: RunJob, library: ReferenceLibrary | None = None) -> str:
     library = load_references(job.references) if library is None else library
     beside = _digests(_beside(job))
     result = analyse_run(read_run(job.run, library=library), library)
-    plates = analyse_plates(result, library) if result.run.plates else None
-    claims = check_run_claims(result, library=library)
+    plates = _plates(result, library) if result.run.plates else None
+    claims = _claims(result, library) if claims_paths(result.run.folder) else None
     # the record holds what the run's own inputs say; the report also what lies beside them
     instrument = qualification_flags(find_qualification(job.folder), run_date=result.run.date)
     shown = replace(
@@ -161,6 +165,18 @@ def write_run(job: RunJob, library: ReferenceLibrary | None = None) -> str:
     with undisturbed():
         write_outputs(result, job.target, more=more)
     return terminal_summary(shown)
+
+
+def _plates(result: RunResult, library: ReferenceLibrary) -> PlatesResult:
+    from specfrac.plates.evidence import analyse_plates  # takes a while, and few runs have plates
+
+    return analyse_plates(result, library)
+
+
+def _claims(result: RunResult, library: ReferenceLibrary) -> ClassResult:
+    from specfrac.claims.files import check_run_claims  # takes a while too
+
+    return check_run_claims(result, library=library)
 
 
 def analyse_runs(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from specfrac.claims.check import check_claims
 from specfrac.claims.facts import read_blanks, run_facts
+from specfrac.claims.paths import CLAIMS_FOLDER, claims_paths
 from specfrac.claims.results import ClaimsResult, ClassResult, plain_factor
 from specfrac.claims.sheet import ClaimSheet, people, read_claims
 from specfrac.errors import RunSheetError, SpecfracError
@@ -22,27 +23,6 @@ if TYPE_CHECKING:
     from specfrac.references import ReferenceLibrary
     from specfrac.run import RunResult
     from specfrac.settings import Settings
-
-CLAIMS_FOLDER = "claims"
-CLAIMS_NAMES = ("claims.toml", "claims.csv")
-
-
-def claims_paths(folder: str | Path) -> tuple[Path, ...]:
-    """Return the sheets of worked figures of a run folder, in a fixed order.
-
-    ``claims.toml`` or ``claims.csv`` in the folder, and every such file in its
-    subfolder ``claims``. Empty when there is none.
-    """
-    folder = Path(folder)
-    found = [folder / name for name in CLAIMS_NAMES if (folder / name).is_file()]
-    inside = folder / CLAIMS_FOLDER
-    if inside.is_dir():
-        found += sorted(
-            path
-            for path in inside.iterdir()
-            if path.suffix.lower() in (".toml", ".csv") and not path.name.startswith((".", "_"))
-        )
-    return tuple(found)
 
 
 def check_run_claims(

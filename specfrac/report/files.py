@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from specfrac.records import write_files
 from specfrac.report.page import page_html, report_html
-from specfrac.report.pictures import Drawings, drawings, house_style, svg_text
+from specfrac.report.pictures import Drawings, drawings, png_bytes, svg_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -16,9 +15,6 @@ if TYPE_CHECKING:
     from specfrac.claims import ClassResult
     from specfrac.plates.evidence import PlatesResult
     from specfrac.run import RunResult
-
-PRINT_RESOLUTION = 200  # dots an inch, of PNG files
-PNG_EFFORT = 3  # of 9; more takes several times as long for a tenth of the size
 
 
 def report_files(
@@ -41,7 +37,7 @@ def report_files(
         ``report.html``, and each figure as SVG and PNG under ``figures/``. The same
         result gives the same bytes.
     """
-    drawn = drawings(result)
+    drawn = drawings(result, files=True)
     page = page_html(result, drawn, plates=plates, claims=claims)
     files = {"report.html": page.encode("utf-8")}
     files |= {f"figures/{name}": content for name, content in _figure_files(drawn).items()}
@@ -91,29 +87,17 @@ def write_figures(result: RunResult, folder: str | Path) -> tuple[Path, ...]:
     InputError
         If the folder cannot be written.
     """
-    return write_files(folder, _figure_files(drawings(result)))
+    return write_files(folder, _figure_files(drawings(result, files=True)))
 
 
 def _figure_files(drawn: Drawings) -> dict[str, bytes]:
     files: dict[str, bytes] = {}
-    with house_style():
-        for stem, drawing in drawn.items():
-            files[f"{stem}.svg"] = drawing.svg.encode("utf-8")
-            files[f"{stem}.png"] = figure_bytes(drawing.figure, "png")
+    for stem, drawing in drawn.items():
+        files[f"{stem}.svg"] = drawing.svg.encode("utf-8")
+        files[f"{stem}.png"] = drawing.png
     return files
 
 
 def figure_bytes(figure: Figure, kind: str) -> bytes:
     """Return a figure as ``"svg"`` or ``"png"``, the same bytes for the same figure."""
-    if kind == "svg":
-        return svg_text(figure).encode("utf-8")
-    picture = io.BytesIO()
-    # without this the file would name the drawing library's version
-    figure.savefig(
-        picture,
-        format=kind,
-        dpi=PRINT_RESOLUTION,
-        metadata={"Software": None},
-        pil_kwargs={"compress_level": PNG_EFFORT},
-    )
-    return picture.getvalue()
+    return svg_text(figure).encode("utf-8") if kind == "svg" else png_bytes(figure)

@@ -57,7 +57,7 @@ def report_html(
     -------
     str
     """
-    drawn = drawings(result, composition=False)
+    drawn = drawings(result)
     return page_html(result, drawn, plates=plates, claims=claims)
 
 
@@ -97,9 +97,6 @@ def page_html(
 def _sections(
     result: RunResult, drawn: Drawings, plates: PlatesResult | None, claims: ClassResult | None
 ) -> Html:
-    from specfrac.report.claims import claims_html
-    from specfrac.report.plates import plates_html
-
     tubes = [tube_section(result, number + 1, drawn) for number in range(len(result.fractions))]
     return joined(
         summary(result),
@@ -107,13 +104,25 @@ def _sections(
         elution_section(result, drawn),
         pooling_section(result, drawn),
         tubes,
-        plates_html(plates) if plates is not None else None,
-        claims_html(claims) if claims is not None else None,
+        _plates(plates) if plates is not None else None,
+        _claims(claims) if claims is not None else None,
         method_section(result),
         cautions(),
         references_section(result),
         record_section(result),
     )
+
+
+def _plates(plates: PlatesResult) -> Html | None:
+    from specfrac.report.plates import plates_html  # few runs have plates
+
+    return plates_html(plates)
+
+
+def _claims(claims: ClassResult) -> Html | None:
+    from specfrac.report.claims import claims_html  # and fewer have figures worked by hand
+
+    return claims_html(claims)
 
 
 def _policy(script: str) -> str:

@@ -32,23 +32,45 @@ if TYPE_CHECKING:
     from specfrac.run import FractionResult, RunResult
 
 SALT = "specfrac"  # of the ids inside an SVG, which are random otherwise
+PRINT_RESOLUTION = 150  # dots an inch, of PNG files; the SVG beside them has no limit
+PNG_EFFORT = 3  # of 9; more takes several times as long for a tenth of the size
 HOVER_STEP = 0.9  # nm; a reading every nanometre is fine enough to point at
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Drawing:
-    """A figure that is drawn once, for its file and for the page.
+class Frame:
+    """Where an Axes stands in its figure, and what it spans.
 
     Attributes
     ----------
-    figure : matplotlib.figure.Figure
-        Laid out.
-    svg : str
-        The whole file.
+    box : tuple of float
+        Left, bottom, width and height, fractions of the figure.
+    x, y : tuple of float
+        Limits of the axes.
     """
 
-    figure: Figure
+    box: tuple[float, ...]
+    x: tuple[float, float]
+    y: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawing:
+    """A figure that was drawn once, for its files and for the page.
+
+    Attributes
+    ----------
+    svg : str
+        The whole file.
+    png : bytes
+        The same; empty where it is not asked for.
+    frames : tuple of Frame
+        Of its Axes.
+    """
+
     svg: str
+    png: bytes
+    frames: tuple[Frame, ...]
 
 
 Drawings = Mapping[str, Drawing]
@@ -158,25 +180,50 @@ def inlined(written: str, *, key: str, label: str) -> Html:
     return Html(written)
 
 
-def drawings(result: RunResult, *, composition: bool = True) -> dict[str, Drawing]:
+def png_bytes(figure: Figure) -> bytes:
+    """Return a figure as a PNG file that does not name the drawing library's version."""
+    picture = io.BytesIO()
+    figure.savefig(
+        picture,
+        format="png",
+        dpi=PRINT_RESOLUTION,
+        metadata={"Software": None},
+        pil_kwargs={"compress_level": PNG_EFFORT},
+    )
+    return picture.getvalue()
+
+
+def drawings(result: RunResult, *, files: bool = False) -> dict[str, Drawing]:
     """Return the figures of a run, drawn, by the stem of their file name.
 
     Parameters
     ----------
     result : RunResult
-    composition : bool
-        Also those of each tube's composition, which the page gives as a table.
+    files : bool
+        Everything that becomes a file: also as PNG, and also each tube's composition,
+        which the page gives as a table.
     """
     with house_style():
         return {
-            stem: Drawing(figure, svg_text(figure))
-            for stem, figure in run_figures(result, composition=composition)
+            stem: Drawing(svg_text(figure), png_bytes(figure) if files else b"", _frames(figure))
+            for stem, figure in run_figures(result, composition=files)
         }
+
+
+def _frames(figure: Figure) -> tuple[Frame, ...]:
+    return tuple(
+        Frame(
+            tuple(round(float(edge), 5) for edge in axes.get_position().bounds),
+            (float(axes.get_xlim()[0]), float(axes.get_xlim()[1])),
+            (round(float(axes.get_ylim()[0]), 6), round(float(axes.get_ylim()[1]), 6)),
+        )
+        for axes in figure.axes
+    )
 
 
 def scan_picture(drawing: Drawing, fit: MixtureFit, index: int, *, key: str, label: str) -> Html:
     """Return scan, fit and residual as a figure whose values can be read point by point."""
-    readings = _readings(fit, index, drawing.figure)
+    readings = _readings(fit, index, drawing.frames)
     written = json.dumps(readings, separators=(",", ":"), ensure_ascii=False)
     data = tag(
         "script",
@@ -187,12 +234,11 @@ def scan_picture(drawing: Drawing, fit: MixtureFit, index: int, *, key: str, lab
     return tag("div", inlined(drawing.svg, key=key, label=label), data, class_="plot")
 
 
-def _readings(fit: MixtureFit, index: int, figure: Figure) -> dict[str, Any]:
+def _readings(fit: MixtureFit, index: int, frames: tuple[Frame, ...]) -> dict[str, Any]:
     """Return what the page's script needs to show values: places of the axes, and the curves."""
     curves = fit.curves(index)
     step = float(np.median(np.diff(curves.wavelength)))
     keep = slice(None, None, max(1, round(1.0 / step) if step < HOVER_STEP else 1))
-    upper, lower = figure.axes[:2]
 
     def listed(values: Any, places: int) -> list[float | None]:
         return [
@@ -201,14 +247,7 @@ def _readings(fit: MixtureFit, index: int, figure: Figure) -> dict[str, Any]:
         ]
 
     return {
-        "axes": [
-            {
-                "box": [round(float(edge), 5) for edge in axes.get_position().bounds],
-                "x": [float(edge) for edge in axes.get_xlim()],
-                "y": [round(float(edge), 6) for edge in axes.get_ylim()],
-            }
-            for axes in (upper, lower)
-        ],
+        "axes": [{"box": one.box, "x": one.x, "y": one.y} for one in frames],
         "wavelength": listed(curves.wavelength, 2),
         "used": [bool(flag) for flag in curves.used[keep]],
         "scan": listed(curves.absorbance, 4),
