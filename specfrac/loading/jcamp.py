@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+from array import array
 from collections.abc import Sequence
 from typing import Any
 
@@ -26,6 +27,7 @@ from specfrac.loading.content import FileContent, decode, lines_of
 from specfrac.loading.faults import not_measured, shown
 from specfrac.loading.jcamp_records import (
     NUMBER,
+    NumberedLines,
     Section,
     fold,
     sections_of,
@@ -35,7 +37,6 @@ from specfrac.loading.jcamp_records import (
 from specfrac.loading.words import axis_word, ordinate_word
 
 _START = re.compile(rb"(?:\s*\$\$[^\r\n]*+)*+\s*##\s*(?:TITLE|JCAMP[-_ /]*DX)\s*=", re.IGNORECASE)
-_BETWEEN = re.compile(r"[\s,;]+")
 _POINT_FIRST = re.compile(r"(?:^|[\s,;])([+-]?\.[0-9]+)")
 _LONGEST_LINE = 1_000_000
 _OF_NUMBERS = re.compile(r"[-+.0-9eEdD\s,;]*")
@@ -169,9 +170,7 @@ def _unit(section: Section, file: str) -> str:
     )
 
 
-def _data_lines(
-    section: Section, table: str, file: str, flags: list[Flag]
-) -> list[tuple[int, str]]:
+def _data_lines(section: Section, table: str, file: str, flags: list[Flag]) -> NumberedLines:
     """Return the numbered lines of a table; without ##END= the last one may be cut."""
     record = section.records[table]
     form = fold(record.lines[0])
@@ -181,22 +180,18 @@ def _data_lines(
             f"{file}, row {record.line}: ##{table}= has the form {shown(record.lines[0].strip())}, "
             f"but {wanted} is read. Export the scan in that form."
         )
-    lines = [
-        (number, text)
-        for number, text in enumerate(record.lines[1:], start=record.line + 1)
-        if text.strip()
-    ]
+    lines = NumberedLines(record.lines[1:], record.line + 1)
     is_last = list(section.records)[-1] == table
-    if not section.ended and is_last and lines:
-        number = lines.pop()[0]
+    if not section.ended and is_last and len(lines):
+        number = lines.pop()
         message = f"##END= is missing; the last line, row {number}, may be cut off and was dropped"
         flags.append(Flag("truncated-file", message))
     return lines
 
 
 def _from_xydata(
-    section: Section, lines: list[tuple[int, str]], file: str, flags: list[Flag]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], list[int]]:
+    section: Section, lines: NumberedLines, file: str, flags: list[Flag]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], Sequence[int]]:
     """Return abscissas (after XFACTOR), ordinates and the line of each point."""
     try:
         table = unfold(with_points(lines))
@@ -266,9 +261,7 @@ def _refuse_few(section: Section, n_points: int, file: str) -> None:
         )
 
 
-def _refuse_lone_points(
-    lines: list[tuple[int, str]], ordinates: NDArray[np.float64], file: str
-) -> None:
+def _refuse_lone_points(lines: NumberedLines, ordinates: NDArray[np.float64], file: str) -> None:
     """Refuse ".1338" among whole numbers, where a point replaced a blank."""
     if 2 * np.count_nonzero(ordinates % 1 == 0) <= ordinates.size:
         return
@@ -323,11 +316,10 @@ def _x_check(
 
 
 def _from_points(
-    section: Section, lines: list[tuple[int, str]], file: str, flags: list[Flag]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], list[int]]:
+    section: Section, lines: NumberedLines, file: str, flags: list[Flag]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], Sequence[int]]:
     """Return the pairs of an XYPOINTS table, before the factors."""
-    numbers: list[float] = []
-    points: list[int] = []
+    numbers, points = array("d"), array("q")
     for row, text in with_points(lines):
         found = _numbers(text, file, row)
         if len(found) % 2:
@@ -335,8 +327,8 @@ def _from_points(
                 f"{file}, row {row}: {len(found)} numbers are no pairs. "
                 "Write pairs of wavelength and reading."
             )
-        numbers += found
-        points += [row] * (len(found) // 2)
+        numbers.extend(found)
+        points.extend([row] * (len(found) // 2))
         if len(points) > MOST_POINTS:
             raise ScanFileError(
                 f"{file}, row {row}: the table has more than {MOST_POINTS} points, more than any "
@@ -354,11 +346,13 @@ def _numbers(text: str, file: str, row: int) -> list[float]:
             f"{file}, row {row}: the line has more than {_LONGEST_LINE} characters. "
             "Write a pair of wavelength and reading on each line."
         )
-    cells = _BETWEEN.sub(" ", text).upper().replace("D", "E").split()
+    cells = text.replace(",", " ").replace(";", " ").split()
     if _OF_NUMBERS.fullmatch(text):  # no "nan" and no "1_0", which float() would take
         with contextlib.suppress(ValueError):
             return [float(cell) for cell in cells]
-    bad = next((cell for cell in _BETWEEN.sub(" ", text).split() if not NUMBER.fullmatch(cell)), "")
+        with contextlib.suppress(ValueError):  # the exponent mark D of older programs
+            return [float(cell.upper().replace("D", "E")) for cell in cells]
+    bad = next((cell for cell in cells if not NUMBER.fullmatch(cell)), "")
     raise ScanFileError(
         f"{file}, row {row}: {shown(bad)} is no number. Write pairs of wavelength and reading."
     )

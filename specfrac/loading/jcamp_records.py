@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from array import array
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +18,7 @@ _IGNORED = re.compile(r"[\s\-/_]")
 _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+(?:,[0-9]+)?")
 _DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 _MOST_DEEP = 20
+_MOST_BLOCKS = 20_000
 
 
 @dataclass(slots=True)
@@ -60,6 +62,25 @@ class Section:
         return value
 
 
+class NumberedLines:
+    """Lines that are not empty, with their numbers in the file; small, for there may be many."""
+
+    def __init__(self, lines: Sequence[str], first: int) -> None:
+        self._numbers = array("q", (n for n, text in enumerate(lines, start=first) if text.strip()))
+        self._texts = [text for text in lines if text.strip()]
+
+    def __len__(self) -> int:
+        return len(self._texts)
+
+    def __iter__(self) -> Iterator[tuple[int, str]]:
+        return zip(self._numbers, self._texts, strict=True)
+
+    def pop(self) -> int:
+        """Drop the last line and return its number."""
+        self._texts.pop()
+        return self._numbers.pop()
+
+
 def fold(text: str) -> str:
     """Return a label as it is compared: without blanks, dashes and slashes, in capitals."""
     return _IGNORED.sub("", text).upper()
@@ -81,6 +102,11 @@ def sections_of(lines: Sequence[str], file: str) -> list[Section]:
         if label == "TITLE" or not still_open:
             section = Section()
             found.append(section)
+            if len(found) > _MOST_BLOCKS:
+                raise ScanFileError(
+                    f"{file}, row {line_number}: there are more than {_MOST_BLOCKS} blocks, the "
+                    "most that are read from one file. Split it."
+                )
             still_open.append(section)
             if len(still_open) > _MOST_DEEP:
                 raise ScanFileError(
@@ -101,15 +127,24 @@ def with_point(text: str) -> str:
     return text if "." in text else _DECIMAL_COMMA.sub(".", text)
 
 
-def with_points(lines: list[tuple[int, str]]) -> list[tuple[int, str]]:
+def with_points(lines: NumberedLines) -> Iterator[tuple[int, str]]:
     """Turn decimal commas of a table into points.
 
     Only where most numbers have one: a comma may also stand between two.
     """
+    if _has_decimal_commas(lines):
+        return ((number, text.replace(",", ".")) for number, text in lines)
+    return iter(lines)
+
+
+def _has_decimal_commas(lines: NumberedLines) -> bool:
     if not any("," in text for _, text in lines) or any("." in text for _, text in lines):
-        return lines
-    cells = [cell for _, text in lines for cell in text.split()]
-    n_commas = sum("," in cell for cell in cells)
-    if 2 * n_commas < len(cells) or not all(map(_COMMA_NUMBER.fullmatch, set(cells))):
-        return lines
-    return [(number, text.replace(",", ".")) for number, text in lines]
+        return False
+    n_cells = n_commas = 0
+    for _, text in lines:
+        cells = text.split()
+        if not all(map(_COMMA_NUMBER.fullmatch, cells)):
+            return False
+        n_cells += len(cells)
+        n_commas += text.count(",")
+    return 2 * n_commas >= n_cells
