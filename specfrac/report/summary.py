@@ -114,7 +114,9 @@ def _answer(result: RunResult) -> Html | None:
     if wanted is not None and purity.probability_above_target is not None:
         chance = probability(purity.probability_above_target)
         parts.append(
-            f"Wanted was {100 * wanted:g} %; the probability that it is reached is {chance}."
+            whole_units(
+                f"Wanted was {100 * wanted:g} %; the probability that it is reached is {chance}."
+            )
         )
     return tag("p", *parts, class_="answer")
 
@@ -214,7 +216,7 @@ def _contents(tube: FractionResult) -> Html:
     rest = len(shown) - NAMED
     if rest > 0:
         named.append(f"{rest} more")
-    return tag("td", strip(shown), tag("small", ", ".join(named)))
+    return tag("td", strip(shown), tag("small", whole_units(", ".join(named))))
 
 
 def _share(line: ReportedLine) -> float:
@@ -271,7 +273,7 @@ def _main_cells(
         tag("b", unfolding(value, how)),
         " ",
         name,
-        [tag("small", words) for words in small],
+        [tag("small", whole_units(words)) for words in small],
         class_="figure",
     )
     return pure, _mass_cell(tube, line, number, links), _recovery_cell(line, anchor)

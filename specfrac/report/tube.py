@@ -159,7 +159,7 @@ def advice(tube: FractionResult, numbers: Mapping[str, int] | None = None) -> Ht
         tag("b", f"Advice: {action_words(one)}. "),
         whole_units(worded(one.sentence)),
         " ",
-        tag("small", f"Rule: {'; '.join(basis)}."),
+        tag("small", whole_units(f"Rule: {'; '.join(basis)}.")),
         # a fragment stands alone and has no section of cautions to lead to
         _cautions_link() if numbers is not None and one.action in HANDLED else None,
         class_="advice",
@@ -250,9 +250,9 @@ def _figure(
     )
     caption = (
         tag("b", f"Tube {number}{many}. "),
-        "Above, the scan (grey), the fitted total (black) and the part of each pigment. Below, "
-        "scan less fit; 95 % of the points should keep to the grey band. ",
-        "Tinted ranges were left out. " if not fit.used[index].all() else None,
+        "Scan (grey), fit (black) and the part of each pigment; below, scan less fit, with the "
+        "band that 95 % of the points should keep to. ",
+        "Tinted: left out. " if not fit.used[index].all() else None,
         tag(
             "span", "Point at the figure, or use the slider, to read values.", class_="with-script"
         ),

@@ -118,7 +118,8 @@ def _steps(result: RunResult, tube: FractionResult, line: ReportedLine) -> list[
                 "Share of coloured pigment",
                 f"its mass over the mass of all {counted(len(tube.pigments), 'candidate')}: "
                 f"{share(one.share_mass, one.share_interval)}; the interval holds every share "
-                "that the data accept (Fieller 1954), so it need not be symmetric",
+                "that some amounts not below zero have and the data accept, so it need not be "
+                "symmetric",
             )
         )
     recovery = _recovery_text(result, tube, line)
