@@ -29,6 +29,7 @@ from uncertainties import UFloat, covariance_matrix, ufloat
 from specfrac.errors import InputError, ReferenceNotFoundError, did_you_mean
 from specfrac.fitting.error_model import PHOTOMETER_GAIN_UNCERTAINTY
 from specfrac.names import spoken
+from specfrac.share_bounds import share_bounds
 from specfrac.uncertainty import NORMAL_95, Quantity, measured, quantity
 
 if TYPE_CHECKING:
@@ -897,8 +898,8 @@ class Share:
     interval : (float, float)
         95 %, within 0 and 1 and not symmetric near either end.
     lower_bound : float
-        Lower end of the interval when the absorbance nobody explains counts as
-        impurity with the mean absorptivity of what was found.
+        One-sided 95 % lower bound when the absorbance nobody explains counts as impurity
+        with the mean absorptivity of what was found.
     """
 
     members: tuple[str, ...]
@@ -912,9 +913,9 @@ def share_by_mass(tube: TubeContent, members: Sequence[str] | str) -> Share:
     """Share of the coloured pigment by mass.
 
     p = m / Σ m, of the non-negative estimates; every candidate, found or not, adds
-    its uncertainty to the total. The interval holds every p for which the data
-    accept m - p Σ m = 0 (Fieller 1954), cut to 0 to 1: unlike value ± 2 u it stays
-    honest, and inside, when the share is near an end.
+    its uncertainty to the total. The interval holds every p that some composition
+    without negative amounts has and the data accept (`specfrac.share_bounds`): unlike
+    value ± 2 u it stays honest, and inside, when the share is near an end.
 
     Parameters
     ----------
@@ -929,19 +930,13 @@ def share_by_mass(tube: TubeContent, members: Sequence[str] | str) -> Share:
     ------
     ReferenceNotFoundError
         If a member was no candidate of the tube.
-
-    References
-    ----------
-    E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175.
     """
-    return _share(tube, members, "mass", *_parts_by_mass(tube, members))
+    return _share(tube, members, "mass", lambda entry: 1.0)
 
 
 def share_by_amount(tube: TubeContent, members: Sequence[str] | str) -> Share:
     """Share of the coloured pigment by amount of substance; see `share_by_mass`."""
-    part = _molar(tube, _weights(tube, members, None))
-    whole = _molar(tube, _weights(tube, None, None))
-    return _share(tube, members, "amount", *_parts(tube, part, whole))
+    return _share(tube, members, "amount", lambda entry: 1.0 / entry.molar_mass)
 
 
 def share_by_absorbance(
@@ -967,14 +962,13 @@ def share_by_absorbance(
     ReferenceNotFoundError
         If a member was no candidate of the tube.
     """
-    absorptivity = [
-        float(entry.specific_absorptivity([wavelength])[0]) for entry in tube.references.entries
-    ]
-    terms = [a * c for a, c in zip(absorptivity, tube.displayed, strict=True)]
-    chosen = {j for j, _ in _weights(tube, members, None)}
-    nothing = measured(0.0, 0.0, "")
-    part = sum((term for j, term in enumerate(terms) if j in chosen), nothing)
-    return _share(tube, members, "absorbance", part, sum(terms, nothing))
+    return _share(
+        tube,
+        members,
+        "absorbance",
+        lambda entry: float(entry.specific_absorptivity([wavelength])[0]),
+        absorptivity=False,
+    )
 
 
 def probability_share_above(tube: TubeContent, members: Sequence[str] | str, limit: float) -> float:
@@ -1019,16 +1013,55 @@ def _parts(
 
 
 def _share(
-    tube: TubeContent, members: Sequence[str] | str, basis: str, part: UFloat, whole: UFloat
+    tube: TubeContent,
+    members: Sequence[str] | str,
+    basis: str,
+    weight: Callable[[PigmentReference], float],
+    *,
+    absorptivity: bool = True,
 ) -> Share:
+    """Share of the displayed amounts; its interval is that of amounts not below zero."""
     names = (members,) if isinstance(members, str) else tuple(members)
+    chosen = [j for j, _ in _weights(tube, members, None)]
+    shown = _terms(tube, tube.displayed, weight, absorptivity)
+    whole = sum(shown, measured(0.0, 0.0, ""))
     if not whole.nominal_value > 0:
         return Share(names, basis, Quantity(math.nan, math.nan, ""), (0.0, 1.0), 0.0)
-    low, high = ratio_interval(part, whole)
-    low, high = max(low, 0.0), min(high, 1.0)
-    return Share(
-        names, basis, quantity(part / whole, ""), (low, high), low * (1 - tube.unassigned_share)
-    )
+    value = quantity(sum((shown[j] for j in chosen), measured(0.0, 0.0, "")) / whole, "")
+    free = _terms(tube, tube.unconstrained, weight, absorptivity)
+    bounds = share_bounds([term.nominal_value for term in free], _covariance(free), chosen)
+    low, high = min(bounds.low, value.value), max(bounds.high, value.value)
+    bound = min(bounds.lower_bound, value.value) * (1 - tube.unassigned_share)
+    return Share(names, basis, value, (low, high), bound)
+
+
+def _covariance(terms: Sequence[UFloat]) -> Array:
+    """Covariance matrix, summed in an order that is always the same."""
+    parts = [term.derivatives for term in terms]
+    spread: dict[object, int] = {}
+    for part in parts:
+        for variable in part:
+            spread.setdefault(variable, len(spread))
+    wide = np.zeros((len(terms), len(spread)))
+    for row, part in enumerate(parts):
+        for variable, slope in part.items():
+            wide[row, spread[variable]] = slope * variable.std_dev
+    return wide @ wide.T
+
+
+def _terms(
+    tube: TubeContent,
+    amounts: Sequence[UFloat],
+    weight: Callable[[PigmentReference], float],
+    absorptivity: bool,
+) -> list[UFloat]:
+    """Amount of each candidate; gain, path, dilution and volume cancel in a share."""
+    return [
+        weight(entry) * amount / (unknown if absorptivity else 1.0)
+        for entry, amount, unknown in zip(
+            tube.references.entries, amounts, tube.absorptivity, strict=True
+        )
+    ]
 
 
 def ratio_interval(part: UFloat, whole: UFloat) -> Interval:
