@@ -17,6 +17,7 @@ from uncertainties.core import AffineScalarFunc, LinearCombination
 
 from specfrac.errors import InputError
 
+ROUNDING = 1e-13  # relative; less is no contribution
 NORMAL_95 = 1.959963984540054  # 97.5 % quantile of the standard normal distribution
 
 
@@ -89,7 +90,8 @@ def measured(value: float, uncertainty: float, source: str) -> UFloat:
 def quantity(result: AffineScalarFunc | float, unit: str) -> Quantity:
     """Return a propagated result as a plain `Quantity` with its budget.
 
-    Contributions of inputs with the same source name add in quadrature.
+    Contributions of inputs with the same source name add in quadrature; those that only
+    rounding leaves, where an input cancels, are not listed.
     """
     if not isinstance(result, AffineScalarFunc):
         return Quantity(float(result), 0.0, unit)
@@ -97,8 +99,14 @@ def quantity(result: AffineScalarFunc | float, unit: str) -> Quantity:
     for variable, contribution in result.error_components().items():
         source = variable.tag or "other"
         squares[source] = squares.get(source, 0.0) + contribution**2
+    sizes = (result.nominal_value**2, *squares.values())
+    dust = ROUNDING**2 * math.fsum(size for size in sizes if not math.isnan(size))
     budget = sorted(
-        ((source, math.sqrt(square)) for source, square in squares.items() if square != 0),
+        (
+            (source, math.sqrt(square))
+            for source, square in squares.items()
+            if square > dust or math.isnan(square)
+        ),
         key=lambda item: -item[1] if not math.isnan(item[1]) else -math.inf,
     )
     return Quantity(float(result.nominal_value), float(result.std_dev), unit, tuple(budget))

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from uncertainties import ufloat
 
 from specfrac.errors import InputError
 from specfrac.uncertainty import NORMAL_95, Quantity, combined, measured, quantity, rounded
@@ -108,3 +109,11 @@ def test_rounding_moves_neither_number_by_more_than_its_last_place(value, uncert
 def test_text_of_a_quantity_carries_the_unit():
     assert str(Quantity(12.3456, 0.0789, "µg")) == "12.346 ± 0.079 µg"
     assert str(Quantity(0.5, 0.1, "")) == "0.50 ± 0.10"
+
+
+def test_an_input_that_cancels_is_in_no_budget():
+    path, amount = ufloat(0.1, 0.003, tag="path"), ufloat(3.0, 0.2, tag="amount")
+    ratio = quantity((amount / path) * path / 7.0, "g")
+    assert dict(ratio.budget) == pytest.approx({"amount": 0.2 / 7.0})
+    unknown = quantity(amount * ufloat(1.0, float("nan"), tag="unknown"), "g")
+    assert [name for name, _ in unknown.budget] == ["unknown", "amount"]
