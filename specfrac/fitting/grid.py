@@ -197,7 +197,7 @@ def bands_at(
 ) -> Array:
     """Gaussian bands on the stacked grid, shape (n_places, n_points)."""
     rows = [
-        factor * np.exp(-0.5 * ((grid[None, :] - places[:, None]) / width) ** 2)
+        factor * model.gaussian((grid[None, :] - places[:, None]) / width)
         for grid, factor in zip(wavelengths, factors, strict=True)
     ]
     return np.concatenate(rows, axis=1)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from specfrac.fitting.blocks import Blocks, Products
 from specfrac.fitting.error_model import error_model
+from specfrac.fitting.model import gaussian
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -47,7 +48,7 @@ def shape_modes(
     """
     length = error_model()["shape_correlation_length"] if length is None else length
     knots = shape_knots(wavelength, length=length, spacing=spacing)
-    modes = np.exp(-(((wavelength[None, :] - knots[:, None]) / length) ** 2))
+    modes = gaussian(2**0.5 * (wavelength[None, :] - knots[:, None]) / length)
     return np.asarray(modes / np.sqrt((modes**2).sum(axis=0)))
 
 
