@@ -275,6 +275,7 @@ def _fraction(result: FractionResult) -> Record:
         "role": fraction.role,
         **{**_EMPTY_SCAN, **(_scan_record(first) if first else {}), "name": fraction.name},
         "scans": [_tube_scan(one) for one in fraction.scans],
+        "after_acid": _tube_scan(fraction.after_acid) if fraction.after_acid else None,
         **_tube(fraction),
         **_fit_record(fit),
         "solvent": fraction.solvent,
@@ -290,6 +291,9 @@ def _fraction(result: FractionResult) -> Record:
         "fit": _fit_details(fit),
         "equations": [_equations(one) for one in result.equations],
         "identifications": _identifications(result.identification),
+        "identity": result.identity.as_dict() if result.identity else None,
+        "solvent_check": result.solvent_verdict.as_dict() if result.solvent_verdict else None,
+        "indices": [one.as_dict() for one in result.indices],
         "flags": _flags(result.flags),
     }
 

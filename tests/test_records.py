@@ -17,8 +17,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from specfrac.errors import InputError
-from specfrac.fitting import fit_mixture, identify
+from specfrac.fitting import fit_mixture
 from specfrac.flags import Flag
+from specfrac.identification import identify
 from specfrac.records import (
     FORMULA_MARKS,
     FRACTION_COLUMNS,
@@ -187,7 +188,7 @@ def test_inspect_gives_the_rows_of_the_fits_frames():
 
 def test_inspect_without_a_solvent_names_pigments_and_gives_no_amount():
     scan = scan_of("cut")
-    guesses = identify(scan, load_references())
+    guesses = identify(scan, load_references()).candidates
     (one,) = inspect_record([scan], identifications=[guesses])["scans"]
     assert one["solvent"] is None and one["pigments"] == [] and one["unassigned_share"] is None
     assert "chlorophyll-a" in one["identifications"][0]["pigments"]

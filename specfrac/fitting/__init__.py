@@ -1,12 +1,6 @@
 """Scans and references become the composition of a solution."""
 
-from specfrac.fitting.mixture import (
-    Identification,
-    fit_mixture,
-    fit_mixtures,
-    fit_tube,
-    identify,
-)
+from specfrac.fitting.mixture import Identification, fit_mixture, fit_mixtures, fit_tube
 from specfrac.fitting.results import (
     Curves,
     Group,
@@ -25,5 +19,4 @@ __all__ = [
     "fit_mixture",
     "fit_mixtures",
     "fit_tube",
-    "identify",
 ]

@@ -31,7 +31,7 @@ from specfrac.fitting.problem import Problem, Solution
 from specfrac.fitting.results import FitTable, MixtureFit, MixtureFits, UnassignedBand
 from specfrac.fitting.usable import Tube, Usable, informative_points, usable
 from specfrac.flags import Flag, ranked
-from specfrac.references import ReferenceLibrary, References
+from specfrac.references import References
 from specfrac.scans import Scan
 
 Array = NDArray[np.float64]
@@ -255,58 +255,6 @@ class Identification:
     solvent: str
     fit: MixtureFit
     score: float
-
-
-def identify(
-    scan: Scan,
-    library: ReferenceLibrary,
-    *,
-    path_length: float = 1.0,
-    bandwidth: float | None = None,
-    linear_limit: float = LINEAR_LIMIT,
-) -> tuple[Identification, ...]:
-    """Fit a scan with the eight leaf pigments of each solvent, best first.
-
-    Solvents in which a reference is missing are passed over.
-
-    Parameters
-    ----------
-    scan : Scan
-    library : ReferenceLibrary
-    path_length, bandwidth, linear_limit
-        As in `fit_mixture`.
-
-    Returns
-    -------
-    tuple of Identification
-        Empty when the scan cannot be fitted in any solvent.
-    """
-    sets = []
-    for solvent in library.solvents:
-        try:
-            sets.append(library.select(solvent=solvent))
-        except LookupError:
-            continue
-    if not sets:
-        return ()
-    # likelihoods compare only on the same points
-    low = max(max(r.solvent.uv_limit_nm, *(e.valid_from for e in r.entries)) for r in sets)
-    inside = scan.wavelength >= low
-    if inside.sum() < 2:
-        return ()
-    common = replace(scan, wavelength=scan.wavelength[inside], absorbance=scan.absorbance[inside])
-    found = []
-    for references in sets:
-        fit = fit_mixtures(
-            [common],
-            references,
-            path_length=path_length,
-            bandwidth=bandwidth,
-            linear_limit=linear_limit,
-        )[0]
-        if fit.success:
-            found.append(Identification(references.solvent.key, fit, fit.deviance))
-    return tuple(sorted(found, key=lambda item: item.score))
 
 
 def _options(

@@ -103,6 +103,11 @@ def sentence(tube: FractionResult) -> Html:
         return _identified(tube)
     if tube.pigments:
         words = "No leaf pigment stands out of the noise of this scan."
+    elif tube.identity is not None:
+        words = (
+            "The sheet does not state the solvent, and no pigment of the library describes this "
+            "scan in any of its solvents."
+        )
     elif not tube.fraction.scans:
         words = "This tube was not scanned, so nothing can be said of it."
     else:
@@ -179,6 +184,14 @@ def _cautions_for(tube: FractionResult) -> Html | None:
     return tag("p", "To evaporate, dilute or run again: ", _cautions_link(), class_="legend")
 
 
+def _solvent_seen(tube: FractionResult) -> Html | None:
+    """Return what the bands tell of the solvent that the sheet states."""
+    verdict = tube.solvent_verdict
+    if verdict is None or not verdict.reason:
+        return None
+    return tag("p", worded(f"Solvent by its bands: {verdict.reason}"), class_="note")
+
+
 def _identified(tube: FractionResult) -> Html:
     rows = []
     best = tube.identification[0].score
@@ -200,10 +213,13 @@ def _identified(tube: FractionResult) -> Html:
         tag(
             "p",
             "The sheet does not state the solvent. It is never guessed: below is what the scan "
-            "looks like in each solvent of the library, best first. No mass is given.",
+            "looks like in the solvents that its bands do not exclude, best first. No mass is "
+            "given.",
             class_="sentence",
         ),
-        _table("What the scan looks like in each solvent", heads, rows, class_="plain"),
+        _table(
+            "What the scan looks like in the solvents its bands allow", heads, rows, class_="plain"
+        ),
     )
 
 
@@ -231,6 +247,7 @@ def _measured(
         composition_table(tube, number),
         _details(tube.fit),
         _second_opinion(tube, tube.equations),
+        _solvent_seen(tube),
         indices_block(tube),
         tube_workings(result, number),
     ]
