@@ -602,7 +602,7 @@ def test_terminal_summary_is_aligned(result):
         for start in starts[1:]:
             assert line[start - 2 : start] == "  ", line
             assert len(line) <= start or line[start] != " ", line
-    assert "99 % (97 to 100 %)" in printed[3]
+    assert "99 % (98 to 100 %)" in printed[3]
     assert "warning: unassigned-absorbance" in printed[4]
 
 
