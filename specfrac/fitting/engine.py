@@ -51,6 +51,7 @@ MOST_MOVES = 12  # of the expansion point
 MOST_FOREIGN = 3  # bands of no candidate left free in one tube
 FIRST_SHAPE_ERROR = 0.005  # of the highest absorbance; the first pass need not be finer
 FIRST_TOLERANCE = 1e-4  # the first pass only serves weights and errors
+WHOLE_FROM = 0.75  # of the tubes of a system
 SHIFT_MOVE = 1.0  # nm from the expansion point beyond which it moves
 BROADENING_MOVE, BROADENING_GRID = 1.2, 2.0  # nm^2
 EXCESS_DOUBT = 4.0  # standard deviations of chi-square
@@ -320,7 +321,7 @@ def relax(
     modes_of : callable
         Modes of the smooth errors for some tubes.
     finish : callable
-        Called with the system of the tubes that stay at their expansion point, their
+        Called with a system, at least of the tubes that stay at their expansion point, their
         parameters and whether they converged.
     tolerance : float
         Of the squared step in standard uncertainties.
@@ -347,7 +348,10 @@ def relax(
             converged &= stays
             stays[:] = True
         if stays.any():
-            index = np.flatnonzero(stays)
+            # where nearly all stay, those that move on are finished too, and again later:
+            # that costs less than copying the others
+            some = stays.mean() < WHOLE_FROM
+            index = np.flatnonzero(stays) if some else np.arange(stays.size)
             finish(system.rows(index), parameters[pending[index]], converged[index])
         pending = pending[~stays]
         if pending.size == 0:

@@ -52,7 +52,9 @@ class Normal:
     power: Array
 
     def rows(self, index: Index) -> Normal:
-        """Return the same form for some of its tubes."""
+        """Return the same form for some of its tubes, in their order."""
+        if index.size == self.power.size:
+            return self
         return Normal(
             self.layout,
             self.prior,
@@ -97,10 +99,6 @@ class Normal:
             rest,
         )
 
-    def curvature(self, parameters: Array, rest: Array) -> Array:
-        """What the exact Hessian has beyond that of Gauss and Newton."""
-        return model.curvature(self.layout, parameters, self.centres, self.variance, rest)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Local:
@@ -125,6 +123,16 @@ class Local:
     jacobian: Array
     rest: Array
 
+    def rows(self, index: Index) -> Local:
+        """Return the same for some of the tubes."""
+        return Local(
+            self.objective[index],
+            self.hessian[index],
+            self.descent[index],
+            self.jacobian[index],
+            self.rest[index],
+        )
+
 
 def minimise(
     normal: Normal, start: Array, *, bounds: bool, tolerance: float = STEP_TOLERANCE
@@ -146,10 +154,9 @@ def minimise(
     close = np.zeros(len(start), dtype=bool)
     trusted = np.ones(len(start), dtype=bool)
     live = np.arange(len(start))
-    part = normal
+    part, around = normal, normal.around(start)
     for _ in range(MOST_STEPS):
         here = parameters[live]
-        around = part.around(here)
         matrix, exact = _with_curvature(part, here, around, close[live] & trusted[live])
         target, active[live] = minimise_bounded(
             matrix,
@@ -161,19 +168,29 @@ def minimise(
         )
         step = target - here
         step *= _within_reach(part, here, step)[:, None]
-        step, stuck = _backtrack(part, here, step, around.objective)
-        parameters[live] = here + step
         moved = dot(step, apply(around.hessian, step))
-        done = (moved < np.where(exact, max(NEWTON_TOLERANCE, tolerance), tolerance)) | stuck
-        # far from its minimum the exact Hessian may point uphill: then back to Gauss-Newton
-        done &= ~(stuck & exact)
-        trusted[live] &= ~(stuck & exact)
-        close[live] = moved < CLOSE
+        done = moved < np.where(exact, max(NEWTON_TOLERANCE, tolerance), tolerance)
+        parameters[live] = here + step
         converged[live[done]] = True
-        if done.all():
+        going = np.flatnonzero(~done)
+        if not going.size:
             break
-        live = live[~done]
-        part = part.rows(np.flatnonzero(~done))
+        live, part = live[going], part.rows(going)
+        before, around = around.objective[going], part.around(parameters[live])
+        slack = 1e-12 * (1.0 + np.abs(part.power))
+        close[live] = moved[going] < CLOSE
+        if (around.objective > before + slack).any():
+            step, stuck = _backtrack(part, here[going], step[going], before + slack)
+            parameters[live] = here[going] + step
+            around = part.around(parameters[live])
+            # far from its minimum the exact Hessian may point uphill: then back to Gauss-Newton
+            trusted[live] &= ~(stuck & exact[going])
+            resting = stuck & ~exact[going]
+            converged[live[resting]] = True
+            going = np.flatnonzero(~resting)
+            if not going.size:
+                break
+            live, part, around = live[going], part.rows(going), around.rows(going)
     return parameters, converged
 
 
@@ -183,7 +200,13 @@ def _with_curvature(normal: Normal, here: Array, around: Local, wanted: Mask) ->
     rows = np.flatnonzero(wanted)
     exact = np.zeros(len(here), dtype=bool)
     if rows.size:
-        bent = matrix[rows] + normal.rows(rows).curvature(here[rows], around.rest[rows])
+        bent = matrix[rows] + model.curvature(
+            normal.layout,
+            here[rows],
+            normal.centres[rows],
+            normal.variance[rows],
+            around.rest[rows],
+        )
         diagonal = np.einsum("ijj->ij", bent)
         good = (diagonal > DIAGONAL_LEFT * np.einsum("ijj->ij", matrix[rows])).all(axis=1)
         exact[rows[good]] = True
@@ -227,13 +250,12 @@ def nonlinear(lay: model.Layout) -> list[int]:
     return [*range(lay.shifts.start, lay.shifts.stop), lay.broadening]
 
 
-def _backtrack(normal: Normal, here: Array, step: Array, before: Array) -> tuple[Array, Mask]:
+def _backtrack(normal: Normal, here: Array, step: Array, highest: Array) -> tuple[Array, Mask]:
     """Halve a step until the objective does not rise; a step that never helps is dropped."""
-    slack = 1e-12 * (1.0 + np.abs(normal.power))
-    worse = normal.objective(here + step) > before + slack
+    worse = normal.objective(here + step) > highest
     for _ in range(20):
         if not worse.any():
             break
         step = np.where(worse[:, None], step / 2, step)
-        worse = normal.objective(here + step) > before + slack
+        worse = normal.objective(here + step) > highest
     return np.where(worse[:, None], 0.0, step), worse
