@@ -383,6 +383,7 @@ def _verdict(
     return f"{stated[:1].upper()}{stated[1:]} was found, {found[outcome]}"
 
 
+FEWEST_POOLS = 2  # that must agree before a slip in a volume is suspected
 MISSING_CAUSES = "suspect retention on the column, a tube that is missing, or bleaching."
 SURPLUS_CAUSES = "suspect a dilution factor, a volume or a solvent."
 
@@ -425,6 +426,45 @@ def balance_flags(result: Balance, settings: Settings) -> list[Flag]:
         if code:
             flags.append(Flag(code, f"{spoken(row.name)}: {row.verdict}"))
     return flags
+
+
+def loaded_volume_flags(
+    result: Balance, settings: Settings, *, loaded: float | None, extract: float | None
+) -> list[Flag]:
+    """Return a note when a slip in the loaded volume would explain all pools alike.
+
+    Parameters
+    ----------
+    result : Balance
+    settings : Settings
+    loaded, extract : float or None
+        mL put on the column, and of the whole extract, as the sheet has them.
+    """
+    ends = [
+        row.closure_interval
+        for row in result.rows
+        if row.kind == "pool" and row.name not in ("coloured pigment", "porphyrins")
+        if row.closure is not None and row.closure_interval and not row.lower_bound
+    ]
+    if len(ends) < FEWEST_POOLS or loaded is None or extract is None:
+        return []
+    few, many = settings["closure_low"], settings["closure_high"]
+    part, words = loaded / extract, ""
+    if part < 1 and all(
+        low > many and few <= low * part <= high * part <= many for low, high in ends
+    ):
+        words = (
+            f"the tubes hold what the whole extract of {extract:g} mL would give, not the "
+            f"{loaded:g} mL that the sheet says were loaded. Was all of it put on the column?"
+        )
+    low, high = max(low for low, _ in ends), min(high for _, high in ends)
+    if part == 1 and low <= high < few:
+        words = (
+            f"every pool lacks the same share, as when only {low * extract:.2g} to "
+            f"{high * extract:.2g} mL of the {extract:g} mL were put on. Was only part of the "
+            "extract loaded? Give loaded_volume_ml."
+        )
+    return [Flag("loaded-volume-doubtful", words)] if words else []
 
 
 def _closure_code(row: BalanceRow, settings: Settings) -> str | None:

@@ -104,6 +104,7 @@ CODES: MappingProxyType[str, tuple[str, str]] = MappingProxyType(
         "recovery-above-one": ("warn", "more was recovered than was loaded"),
         "closure-low": ("warn", "much of what was loaded is not found in the tubes"),
         "closure-high": ("warn", "the tubes hold more than was loaded"),
+        "loaded-volume-doubtful": ("note", "the loaded volume may not be what was put on"),
         "closure-lower-bound": ("note", "a tube is not counted, so the balance is a lower bound"),
         "implausible-content": (
             "warn",

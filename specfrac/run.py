@@ -6,7 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from specfrac.balance import Balance, BalanceRow, balance, balance_flags
+from specfrac.balance import (
+    Balance,
+    BalanceRow,
+    balance,
+    balance_flags,
+    loaded_volume_flags,
+)
 from specfrac.decisions import Decision, decide, target_cuts
 from specfrac.elution import Profile, elution_profile
 from specfrac.flags import Flag, ranked
@@ -172,6 +178,12 @@ def analyse_run(run: Run, library: ReferenceLibrary | None = None) -> RunResult:
     flags = [
         *_run_flags(run, results),
         *balance_flags(found, run.settings),
+        *loaded_volume_flags(
+            found,
+            run.settings,
+            loaded=run.loaded_volume.value if run.loaded_volume else None,
+            extract=run.extract_volume.value if run.extract_volume else None,
+        ),
         *(flag for result in results for flag in _content_flags(result, run)),
     ]
     return RunResult(

@@ -826,3 +826,24 @@ def test_the_scan_after_acid_is_read_beside_the_one_before_and_changes_no_amount
     assert 1.3 < row.reading.value < 1.7
     before = result.fractions[0]
     assert tube.pigment("chlorophyll-a").mass.value == before.pigment("chlorophyll-a").mass.value
+
+
+def test_the_whole_extract_loaded_but_a_part_stated_is_suspected(folder):
+    # 5 mL were put on: the sheet says 2.5 of 5 mL, then all of 20 mL
+    result = analysed(
+        folder,
+        SHEET.replace("extract_volume_ml = 10.0", "extract_volume_ml = 5.0").replace(
+            "loaded_volume_ml = 5.0", "loaded_volume_ml = 2.5"
+        ),
+    )
+    (flag,) = [one for one in result.flags if one.code == "loaded-volume-doubtful"]
+    assert "whole extract of 5 mL" in flag.message and "the 2.5 mL" in flag.message
+    result = analysed(
+        folder,
+        SHEET.replace("extract_volume_ml = 10.0", "extract_volume_ml = 20.0").replace(
+            "loaded_volume_ml = 5.0", ""
+        ),
+    )
+    (flag,) = [one for one in result.flags if one.code == "loaded-volume-doubtful"]
+    assert "of the 20 mL were put on" in flag.message
+    assert "loaded-volume-doubtful" not in codes(analysed(folder, SHEET).flags)

@@ -41,8 +41,9 @@ def method_section(result: RunResult) -> Html:
                 "Only coloured matter absorbs here: lipid, wax, phytol, salt and solvent left "
                 "behind are invisible, so a share of coloured pigment is not the purity of a "
                 "solid. Spectral twins (such as β-carotene and zeaxanthin, or chlorophyll and "
-                "chlorophyllide) have one and the same scan; the column or a plate must tell them "
-                "apart.",
+                "chlorophyllide) have one and the same scan, and epimers (a', b') nearly so; the "
+                "column or a plate must tell them apart. Allomers, which chlorophyll left in "
+                "alcohol turns into, count as chlorophyll.",
             ),
         ),
         class_="method",
