@@ -546,3 +546,33 @@ def test_a_scan_with_gaps_keeps_its_points(references):
     spread = np.sqrt(np.diag(whole.covariance_noise + whole.covariance_shape))
     away = np.abs(holed.concentration_unconstrained - whole.concentration_unconstrained)
     assert (away < spread).all()
+
+
+def test_curvature_is_the_second_derivative_of_the_coefficients(references):
+    """Against central differences of the coefficients themselves."""
+    rng, layout = np.random.default_rng(0), model.layout(references)
+    parameters = rng.uniform(0.1, 1.0, (2, layout.n_parameters))
+    parameters[:, layout.exponent] = 3.0
+    centres, variance = np.zeros((2, len(layout.shift_groups))), np.zeros(2)
+    rest = rng.normal(size=(2, layout.n_columns))
+
+    def summed(at):
+        powers = model.polynomials(layout, at, centres, variance)
+        return (model.coefficients(layout, at, powers) * rest).sum(axis=1)
+
+    step = 1e-4 * np.eye(layout.n_parameters)
+    expected = -np.array(
+        [
+            [
+                summed(parameters + a + b)
+                - summed(parameters + a - b)
+                - summed(parameters - a + b)
+                + summed(parameters - a - b)
+                for a in step
+            ]
+            for b in step
+        ]
+    ).transpose(2, 0, 1) / (4 * 1e-4**2)
+    powers = model.polynomials(layout, parameters, centres, variance)
+    found = model.curvature(layout, parameters, powers, rest)
+    np.testing.assert_allclose(found, expected, atol=1e-5)

@@ -265,24 +265,21 @@ def basis(
     return columns
 
 
-def coefficients(layout_: Layout, parameters: Array, centres: Array, variance: Array) -> Array:
+def coefficients(layout_: Layout, parameters: Array, polynomials: Array) -> Array:
     """Coefficients of the basis.
 
     Parameters
     ----------
     layout_ : Layout
     parameters : ndarray, shape (n, n_parameters)
-    centres : ndarray, shape (n, n_shift_groups)
-        Expansion points of the shifts, nm.
-    variance : ndarray, shape (n,)
-        Expansion points of the broadening, nm^2.
+    polynomials : ndarray, shape (n, n_shift_groups, ORDER + 1)
+        Of `polynomials` at these parameters.
 
     Returns
     -------
     ndarray, shape (n, n_columns)
     """
     n = parameters.shape[0]
-    polynomials = _polynomials(layout_, parameters, centres, variance)
     values = np.empty((n, layout_.n_columns))
     pigment, shift = layout_.pigment_of, layout_.shift_of
     values[:, : layout_.n_shape_columns] = (
@@ -295,11 +292,10 @@ def coefficients(layout_: Layout, parameters: Array, centres: Array, variance: A
     return values
 
 
-def jacobian(layout_: Layout, parameters: Array, centres: Array, variance: Array) -> Array:
+def jacobian(layout_: Layout, parameters: Array, polynomials: Array) -> Array:
     """Derivatives of the coefficients by the parameters, shape (n, n_columns, n_parameters)."""
     n = parameters.shape[0]
     result = np.zeros((n, layout_.n_columns, layout_.n_parameters))
-    polynomials = _polynomials(layout_, parameters, centres, variance)
     lowered = np.zeros_like(polynomials)
     lowered[..., 1:] = polynomials[..., :-1]
     lowered_twice = np.zeros_like(polynomials)
@@ -322,14 +318,12 @@ def jacobian(layout_: Layout, parameters: Array, centres: Array, variance: Array
     return result
 
 
-def curvature(
-    layout_: Layout, parameters: Array, centres: Array, variance: Array, rest: Array
-) -> Array:
+def curvature(layout_: Layout, parameters: Array, polynomials: Array, rest: Array) -> Array:
     """Minus the sum of `rest` times the second derivatives of the coefficients.
 
     Parameters
     ----------
-    layout_, parameters, centres, variance
+    layout_, parameters, polynomials
         As in `coefficients`.
     rest : ndarray, shape (n, n_columns)
 
@@ -339,7 +333,6 @@ def curvature(
     """
     n = len(parameters)
     result = np.zeros((n, layout_.n_parameters, layout_.n_parameters))
-    polynomials = _polynomials(layout_, parameters, centres, variance)
     shapes = rest[:, : layout_.n_shape_columns].reshape(n, -1, ORDER + 1)
     # a derivative by shift lowers the order by one, by the variance by two
     lowered = [
@@ -372,8 +365,22 @@ def curvature(
     return np.asarray(result + upper.transpose(0, 2, 1))
 
 
-def _polynomials(layout_: Layout, parameters: Array, centres: Array, variance: Array) -> Array:
-    """Coefficient of each derivative by shift group, shape (n, n_shift_groups, ORDER + 1)."""
+def polynomials(layout_: Layout, parameters: Array, centres: Array, variance: Array) -> Array:
+    """Coefficient of each derivative of a shape, by shift group.
+
+    Parameters
+    ----------
+    layout_ : Layout
+    parameters : ndarray, shape (n, n_parameters)
+    centres : ndarray, shape (n, n_shift_groups)
+        Expansion points of the shifts, nm.
+    variance : ndarray, shape (n,)
+        Expansion points of the broadening, nm^2.
+
+    Returns
+    -------
+    ndarray, shape (n, n_shift_groups, ORDER + 1)
+    """
     shifts = parameters[:, layout_.shifts] - centres
     half_w = (parameters[:, layout_.broadening] - variance) / 2
     return _taylor(shifts, half_w[:, None])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,11 +67,10 @@ class Normal:
 
     def coefficients(self, parameters: Array) -> Array:
         """Coefficients of the basis, shape (n, n_columns)."""
-        return model.coefficients(self.layout, parameters, self.centres, self.variance)
+        return model.coefficients(self.layout, parameters, self._polynomials(parameters))
 
-    def jacobian(self, parameters: Array) -> Array:
-        """Their derivatives by the parameters, shape (n, n_columns, n_parameters)."""
-        return model.jacobian(self.layout, parameters, self.centres, self.variance)
+    def _polynomials(self, parameters: Array) -> Array:
+        return model.polynomials(self.layout, parameters, self.centres, self.variance)
 
     def objective(self, parameters: Array) -> Array:
         """Half the penalised chi-square."""
@@ -86,7 +85,9 @@ class Normal:
 
     def around(self, parameters: Array) -> Local:
         """The objective and its derivatives around some parameters."""
-        t, jacobian = self.coefficients(parameters), self.jacobian(parameters)
+        polynomials = self._polynomials(parameters)
+        t = model.coefficients(self.layout, parameters, polynomials)
+        jacobian = model.jacobian(self.layout, parameters, polynomials)
         transposed = jacobian.transpose(0, 2, 1)
         gram_t = apply(self.gram, t)
         rest = self.right - gram_t
@@ -95,8 +96,10 @@ class Normal:
             self._objective(parameters, t, gram_t),
             transposed @ (self.gram @ jacobian) + self.prior.precision,
             apply(transposed, rest) + away @ self.prior.precision,
+            t,
             jacobian,
             rest,
+            polynomials,
         )
 
 
@@ -111,27 +114,33 @@ class Local:
         Of Gauss and Newton; its inverse is the covariance.
     descent : ndarray, shape (n, n_parameters)
         Minus the gradient.
+    coefficients : ndarray, shape (n, n_columns)
+        Of the basis.
     jacobian : ndarray, shape (n, n_columns, n_parameters)
         Of the coefficients.
     rest : ndarray, shape (n, n_columns)
         Minus the gradient by the coefficients.
+    polynomials : ndarray, shape (n, n_shift_groups, ORDER + 1)
     """
 
     objective: Array
     hessian: Array
     descent: Array
+    coefficients: Array
     jacobian: Array
     rest: Array
+    polynomials: Array
 
     def rows(self, index: Index) -> Local:
         """Return the same for some of the tubes."""
-        return Local(
-            self.objective[index],
-            self.hessian[index],
-            self.descent[index],
-            self.jacobian[index],
-            self.rest[index],
-        )
+        return Local(*(getattr(self, one.name)[index] for one in fields(self)))
+
+    def replaced(self, index: Index, others: Local) -> Local:
+        """Return a copy in which some of the tubes are taken from another."""
+        columns = {one.name: getattr(self, one.name).copy() for one in fields(self)}
+        for name, column in columns.items():
+            column[index] = getattr(others, name)
+        return Local(**columns)
 
 
 def minimise(
@@ -201,11 +210,7 @@ def _with_curvature(normal: Normal, here: Array, around: Local, wanted: Mask) ->
     exact = np.zeros(len(here), dtype=bool)
     if rows.size:
         bent = matrix[rows] + model.curvature(
-            normal.layout,
-            here[rows],
-            normal.centres[rows],
-            normal.variance[rows],
-            around.rest[rows],
+            normal.layout, here[rows], around.polynomials[rows], around.rest[rows]
         )
         diagonal = np.einsum("ijj->ij", bent)
         good = (diagonal > DIAGONAL_LEFT * np.einsum("ijj->ij", matrix[rows])).all(axis=1)

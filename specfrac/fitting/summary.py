@@ -87,8 +87,12 @@ class Summary:
     def __post_init__(self) -> None:
         system = self.system
         self.at_values = system.normal.around(self.values)
-        self.at_free = system.normal.around(self.free)
-        self.fitted = system.curves(system.normal.coefficients(self.values))
+        self.at_free = self.at_values
+        freed = np.flatnonzero((self.free != self.values).any(axis=1))
+        if freed.size:
+            others = system.normal.rows(freed).around(self.free[freed])
+            self.at_free = self.at_values.replaced(freed, others)
+        self.fitted = system.curves(self.at_values.coefficients)
         used = system.grid.blocks.spread(system.weight > 0)
         measured = system.problem.absorbance[system.tubes]
         self.residual = np.where(used, measured - self.fitted, 0.0)
@@ -450,12 +454,12 @@ def asked_shape_factor(system: System, free: Array) -> Array:
 def _restricted_likelihood(system: System, free: Array) -> Array:
     """Log restricted likelihood at each of `SHAPE_FACTORS`, shape (n, n_factors)."""
     prior = system.prior
-    t = system.normal.coefficients(free)
-    jacobian = system.normal.jacobian(free)[:, :, ~prior.fixed]
+    around = system.normal.around(free)
+    jacobian = around.jacobian[:, :, ~prior.fixed]
     spread = system.grid.blocks.spread(system.weight)
     precision = prior.precision[np.ix_(~prior.fixed, ~prior.fixed)]
     away = (prior.mean - free)[:, ~prior.fixed]
-    residual = system.problem.absorbance[system.tubes] - system.curves(t)
+    residual = system.problem.absorbance[system.tubes] - system.curves(around.coefficients)
     weighted = residual * spread
     power = dot(residual, weighted)
     onto_modes = system.modes.project(weighted)
