@@ -29,7 +29,7 @@ from uncertainties import UFloat, covariance_matrix, ufloat
 from specfrac.errors import InputError, ReferenceNotFoundError, did_you_mean
 from specfrac.fitting.error_model import PHOTOMETER_GAIN_UNCERTAINTY
 from specfrac.names import spoken
-from specfrac.share_bounds import share_bounds
+from specfrac.share_bounds import probability_above, share_bounds
 from specfrac.uncertainty import NORMAL_95, Quantity, measured, quantity
 
 if TYPE_CHECKING:
@@ -974,8 +974,8 @@ def share_by_absorbance(
 def probability_share_above(tube: TubeContent, members: Sequence[str] | str, limit: float) -> float:
     """Probability that the share by mass exceeds a limit.
 
-    Φ((m - p Σ m) / u(m - p Σ m)) at p = limit, from the same variables as
-    `share_by_mass`.
+    From the same profile as the interval of `share_by_mass`, so 0.95 at its lower bound
+    (when nothing is unassigned).
 
     Parameters
     ----------
@@ -989,13 +989,13 @@ def probability_share_above(tube: TubeContent, members: Sequence[str] | str, lim
     float
         NaN when nothing was found or an uncertainty is not known.
     """
-    part, whole = _parts_by_mass(tube, members)
-    margin = part - limit * whole
-    if not whole.nominal_value > 0 or math.isnan(margin.std_dev):
+    chosen = [j for j, _ in _weights(tube, members, None)]
+    if not sum(term.nominal_value for term in tube.displayed) > 0:
         return math.nan
-    if margin.std_dev == 0:
-        return float(margin.nominal_value > 0)
-    return 0.5 * math.erfc(-margin.nominal_value / (margin.std_dev * math.sqrt(2)))
+    free = _terms(tube, tube.unconstrained, lambda entry: 1.0, True)
+    return probability_above(
+        [term.nominal_value for term in free], _covariance(free), chosen, limit
+    )
 
 
 def _parts_by_mass(tube: TubeContent, members: Sequence[str] | str) -> tuple[UFloat, UFloat]:

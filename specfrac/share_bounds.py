@@ -70,6 +70,66 @@ def share_bounds(estimate: ArrayLike, covariance: ArrayLike, members: Sequence[i
     InputError
         If the sizes disagree or no member is named.
     """
+    profile = _profile(estimate, covariance, members)
+    if profile is None:
+        return ShareBounds(math.nan, math.nan, math.nan, math.nan)
+    if profile.chosen.all():
+        return ShareBounds(1.0, 1.0, 1.0, 1.0)
+    low, bound = _ends(profile.excess, profile.value, 0.0, (NORMAL_95, ONE_SIDED_95))
+    (high,) = _ends(profile.excess, profile.value, 1.0, (NORMAL_95,))
+    return ShareBounds(profile.value, low, high, bound)
+
+
+def probability_above(
+    estimate: ArrayLike, covariance: ArrayLike, members: Sequence[int], limit: float
+) -> float:
+    """Probability that a share exceeds a limit: 0.95 at its one-sided 95 % lower bound.
+
+    Φ(±√(q(limit) - min q)), with + where the most likely share lies above the limit.
+
+    Parameters
+    ----------
+    estimate, covariance, members
+        As in `share_bounds`.
+    limit : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    float
+        NaN when an amount or its covariance is not known, or nothing is there.
+    """
+    profile = _profile(estimate, covariance, members)
+    if profile is None:
+        return math.nan
+    if profile.chosen.all():
+        return float(limit < 1)
+    depth = math.sqrt(max(float(profile.excess(np.array([limit]))[0]), 0.0))
+    return 0.5 * math.erfc(-math.copysign(depth, profile.value - limit) / math.sqrt(2))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Profile:
+    """What the data say of the share of chosen amounts."""
+
+    estimate: Array
+    precision: Array
+    chosen: NDArray[np.bool_]
+    value: float
+    least: float
+
+    def excess(self, shares: Array) -> Array:
+        """q(p) - min q."""
+        row = np.where(self.chosen, 1 - shares[:, None], -shares[:, None])
+        weight = BINDING * np.abs(np.diag(self.precision)).max()
+        held = self.precision + weight * row[:, :, None] * row[:, None, :]
+        linear = np.tile(self.precision @ self.estimate, (shares.size, 1))
+        away = _closest(held, linear) - self.estimate
+        return np.asarray(((away @ self.precision) * away).sum(axis=1) - self.least)
+
+
+def _profile(estimate: ArrayLike, covariance: ArrayLike, members: Sequence[int]) -> _Profile | None:
+    """Return the profile of a share; None when nothing is known or there."""
     x, c = np.asarray(estimate, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
     chosen = np.zeros(x.size, dtype=bool)
     chosen[list(members)] = True
@@ -80,29 +140,15 @@ def share_bounds(estimate: ArrayLike, covariance: ArrayLike, members: Sequence[i
         )
     scale = float(np.abs(x).max(initial=0.0))
     if not (np.isfinite(x).all() and np.isfinite(c).all() and scale > 0):
-        return ShareBounds(math.nan, math.nan, math.nan, math.nan)
-    if chosen.all():
-        return ShareBounds(1.0, 1.0, 1.0, 1.0)
+        return None
     x, c = x / scale, c / scale**2
     # amounts known exactly would make the covariance singular
     precision = np.linalg.inv(c + 1e-12 * np.trace(c) * np.eye(x.size) + 1e-18 * np.eye(x.size))
     best = _closest(precision[None], (precision @ x)[None])[0]
     if not best.sum() > 0:
-        return ShareBounds(math.nan, math.nan, math.nan, math.nan)
-    least = float((best - x) @ precision @ (best - x))
+        return None
     value = float(best[chosen].sum() / best.sum())
-
-    def excess(shares: Array) -> Array:
-        """q(p) - min q."""
-        row = np.where(chosen, 1 - shares[:, None], -shares[:, None])
-        weight = BINDING * np.abs(np.diag(precision)).max()
-        held = precision + weight * row[:, :, None] * row[:, None, :]
-        away = _closest(held, np.tile(precision @ x, (shares.size, 1))) - x
-        return np.asarray(((away @ precision) * away).sum(axis=1) - least)
-
-    low, bound = _ends(excess, value, 0.0, (NORMAL_95, ONE_SIDED_95))
-    (high,) = _ends(excess, value, 1.0, (NORMAL_95,))
-    return ShareBounds(value, low, high, bound)
+    return _Profile(x, precision, chosen, value, float((best - x) @ precision @ (best - x)))
 
 
 def _closest(matrix: Array, linear: Array) -> Array:

@@ -9,7 +9,7 @@ import pytest
 from scipy.optimize import minimize
 
 from specfrac import InputError
-from specfrac.share_bounds import share_bounds
+from specfrac.share_bounds import probability_above, share_bounds
 
 # a pure pigment beside a near twin that is estimated at nothing, and two that oppose the twin
 TWINS = np.array([[1.8, -2.2, 0.6, -0.5], [-2.2, 2.8, -0.8, 0.6], [0.6, -0.8, 0.4, -0.2]])
@@ -103,3 +103,16 @@ def test_edges():
         share_bounds([1.0, 2.0], np.eye(2), [])
     with pytest.raises(InputError, match="a covariance that fits"):
         share_bounds([1.0, 2.0], np.eye(3), [0])
+
+
+def test_probability_is_that_of_the_bounds():
+    covariance = np.diag([1.0, 4.0, 1.0]) * 1e-4
+    found = share_bounds([1.0, 0.04, -0.01], covariance, [0])
+    assert probability_above([1.0, 0.04, -0.01], covariance, [0], found.lower_bound) == (
+        pytest.approx(0.95, abs=1e-3)
+    )
+    assert probability_above([1.0, 0.04, -0.01], covariance, [0], found.value) == pytest.approx(0.5)
+    assert probability_above([1.0, 0.04, -0.01], covariance, [0], 0.999) < 0.5
+    assert probability_above([1.0, 0.5], np.zeros((2, 2)), [0], 0.5) == 1.0
+    assert probability_above([1.0, 0.5], np.zeros((2, 2)), [0], 0.9) == 0.0
+    assert math.isnan(probability_above([-1.0, -2.0], np.eye(2), [0], 0.5))
