@@ -131,7 +131,10 @@ def pooling_section(result: RunResult, drawn: Drawings) -> Html | None:
             pool_choice(found, tube_numbers(result)),
             tag(
                 "p",
-                "Before you pool, evaporate or run again: ",
+                "A pool adds what each scan leaves for pigments it does not detect, which may be "
+                "below zero: cut at zero, sums over tubes would come out too high. So a pool is "
+                "judged a little more strictly than a tube by itself. Before you pool, evaporate "
+                "or run again: ",
                 tag("a", "the cautions", href="#cautions"),
                 ".",
                 class_="legend",

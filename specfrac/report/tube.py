@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from specfrac.names import worded
 from specfrac.plots import ReportedLine, left_out_ranges, reported_lines
+from specfrac.references import load_references
 from specfrac.report.indices import indices_block
 from specfrac.report.markup import Html, joined, tag, text
 from specfrac.report.names import (
@@ -189,7 +190,11 @@ def _solvent_seen(tube: FractionResult) -> Html | None:
     verdict = tube.solvent_verdict
     if verdict is None or not verdict.reason:
         return None
-    return tag("p", worded(f"Solvent by its bands: {verdict.reason}"), class_="note")
+    words, library = verdict.reason, load_references()
+    named = {verdict.declared or "", verdict.best, *verdict.as_well} & set(library.solvents)
+    for key in sorted(named, key=len, reverse=True):
+        words = re.sub(rf"(?<![\w-]){re.escape(key)}(?![\w-])", library.solvent(key).name, words)
+    return tag("p", f"Solvent, judged by the bands: {words}", class_="legend")
 
 
 def _identified(tube: FractionResult) -> Html:
