@@ -5,8 +5,9 @@ The public names are loaded when first used, so that importing the package is fa
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from specfrac.lazy import loader
 
 __version__ = "0.1.0"
 
@@ -101,12 +102,7 @@ if TYPE_CHECKING:
     from specfrac.uncertainty import Quantity
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module 'specfrac' has no attribute {name!r}")
-    value = getattr(import_module(f"specfrac.{_HOMES[name]}"), name)
-    globals()[name] = value
-    return value
+__getattr__ = loader(__name__, _HOMES)
 
 
 def __dir__() -> list[str]:

@@ -49,6 +49,7 @@ PUBLIC = {
 
 # a module may import from those before it, and packages from within themselves
 ORDER = [
+    "lazy",
     "errors",
     "flags",
     "uncertainty",

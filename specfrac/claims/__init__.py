@@ -5,8 +5,9 @@ The names are loaded when first used: most runs need none of them.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from specfrac.lazy import loader
 
 _HOMES = {
     "Claim": "sheet",
@@ -75,9 +76,4 @@ if TYPE_CHECKING:
     from specfrac.claims.slips import Slip
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module 'specfrac.claims' has no attribute {name!r}")
-    value = getattr(import_module(f"specfrac.claims.{_HOMES[name]}"), name)
-    globals()[name] = value
-    return value
+__getattr__ = loader(__name__, _HOMES)

@@ -5,8 +5,9 @@ The names load when first used, so that importing the package stays fast.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from specfrac.lazy import loader
 
 _HOMES = {
     "Comparison": "comparison",
@@ -37,9 +38,4 @@ if TYPE_CHECKING:
     from specfrac.compare.terminal import terminal_comparison
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module 'specfrac.compare' has no attribute {name!r}")
-    value = getattr(import_module(f"specfrac.compare.{_HOMES[name]}"), name)
-    globals()[name] = value
-    return value
+__getattr__ = loader(__name__, _HOMES)

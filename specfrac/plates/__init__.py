@@ -5,8 +5,9 @@ The names are loaded when first used: most runs need none of them.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from specfrac.lazy import loader
 
 _HOMES = {
     "ColumnVolumes": "measure",
@@ -121,9 +122,4 @@ if TYPE_CHECKING:
     )
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module 'specfrac.plates' has no attribute {name!r}")
-    value = getattr(import_module(f"specfrac.plates.{_HOMES[name]}"), name)
-    globals()[name] = value
-    return value
+__getattr__ = loader(__name__, _HOMES)
