@@ -76,13 +76,48 @@ def runs_test(values: ArrayLike, *, middle: float = 0.0) -> RunsTest:
     above = int(signs.sum())
     below = int(signs.size - above)
     runs = 1 + int((signs[1:] != signs[:-1]).sum())
-    mean = 1 + 2 * above * below / signs.size
-    variance = (mean - 1) * (mean - 2) / (signs.size - 1)
+    expected = _expected_runs(np.array(float(above)), signs.size)
+    mean, variance = (float(value) for value in expected)
     if not variance > 0:
         return RunsTest(runs, above, below, mean, variance, math.nan, math.nan)
     statistic = (runs - mean) / math.sqrt(variance)
     p_value = math.erfc(abs(statistic) / math.sqrt(2))
     return RunsTest(runs, above, below, mean, variance, statistic, p_value)
+
+
+def runs_statistics(residual: Array, used: NDArray[np.bool_]) -> Array:
+    """Runs tests of many residuals (see `runs_test`).
+
+    Parameters
+    ----------
+    residual : ndarray, shape (n, n_points)
+    used : ndarray of bool, shape (n, n_points)
+        Points that count; those between them are passed over.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Standard-normal statistics; NaN where all signs are the same.
+    """
+    result = np.full(len(residual), np.nan)
+    rows_of: dict[bytes, list[int]] = {}
+    for row, mask in enumerate(used):
+        rows_of.setdefault(mask.tobytes(), []).append(row)
+    for rows in rows_of.values():
+        signs = residual[rows][:, used[rows[0]]] > 0
+        above, runs = signs.sum(axis=1), 1 + (signs[:, 1:] != signs[:, :-1]).sum(axis=1)
+        mean, variance = _expected_runs(above.astype(float), signs.shape[1])
+        known = variance > 0
+        result[rows] = np.where(
+            known, (runs - mean) / np.sqrt(np.where(known, variance, 1.0)), np.nan
+        )
+    return result
+
+
+def _expected_runs(above: Array, n: int) -> tuple[Array, Array]:
+    """Mean and variance of the number of runs of n signs, some of them above the middle."""
+    mean = 1 + 2 * above * (n - above) / max(n, 1)
+    return mean, (mean - 1) * (mean - 2) / max(n - 1, 1)
 
 
 def durbin_watson(residual: ArrayLike) -> float:

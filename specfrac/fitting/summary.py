@@ -13,6 +13,7 @@ from specfrac.fitting.grid import SEARCH_WIDTH_NM, bands_at
 from specfrac.fitting.normal import Local
 from specfrac.fitting.problem import Errors, ForeignBand, Problem, Solution
 from specfrac.fitting.system import System, noise_variance, shape_deviation
+from specfrac.residuals import runs_statistics
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -389,39 +390,6 @@ def _no_less_than(first: Array, second: Array) -> Array:
     values, vectors = np.linalg.eigh(second - first)
     excess = vectors * np.maximum(values, 0.0)[:, None, :]
     return np.asarray(first + excess @ vectors.transpose(0, 2, 1))
-
-
-def runs_statistics(residual: Array, used: Mask) -> Array:
-    """Standard-normal statistic of the number of runs of sign (Wald & Wolfowitz 1940).
-
-    Parameters
-    ----------
-    residual : ndarray, shape (n, n_points)
-    used : ndarray of bool, shape (n, n_points)
-        Points that count; those between them are passed over.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        NaN where all signs are the same.
-    """
-    result = np.full(len(residual), np.nan)
-    rows_of: dict[bytes, list[int]] = {}
-    for row, mask in enumerate(used):
-        rows_of.setdefault(mask.tobytes(), []).append(row)
-    for rows in rows_of.values():
-        signs = residual[rows][:, used[rows[0]]] > 0
-        n = signs.shape[1]
-        above = signs.sum(axis=1).astype(float)
-        below = n - above
-        runs = 1 + (signs[:, 1:] != signs[:, :-1]).sum(axis=1)
-        mean = 1 + 2 * above * below / max(n, 1)
-        variance = (mean - 1) * (mean - 2) / max(n - 1, 1)
-        known = variance > 0
-        result[rows] = np.where(
-            known, (runs - mean) / np.sqrt(np.where(known, variance, 1.0)), np.nan
-        )
-    return result
 
 
 def asked_shape_factor(system: System, free: Array) -> Array:

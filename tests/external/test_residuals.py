@@ -12,8 +12,7 @@ import pytest
 from nist_digits import MODELS, certificate
 
 from specfrac.bands import fit_bands
-from specfrac.fitting.summary import runs_statistics
-from specfrac.residuals import durbin_watson, runs_test
+from specfrac.residuals import durbin_watson, runs_statistics, runs_test
 
 DATA = Path(__file__).parent / "data"
 
