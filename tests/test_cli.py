@@ -201,10 +201,15 @@ def test_an_interrupt_leaves_whole_results_and_the_work_can_go_on(run_folder, tm
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups on this system")
 def test_an_interrupt_of_one_run_is_one_line(run_folder, tmp_path):
     out = tmp_path / "out"
-    started = time.monotonic()
-    status, errors = interrupted(
-        analyse_command(run_folder, "--out", out), lambda: time.monotonic() > started + 0.3
-    )
+    # on a busy machine Python itself may still be starting, and then ends by the signal
+    for wait in (0.3, 0.6, 1.2, 2.4):
+        started = time.monotonic()
+        status, errors = interrupted(
+            analyse_command(run_folder, "--out", out),
+            lambda started=started, wait=wait: time.monotonic() > started + wait,
+        )
+        if status != -signal.SIGINT:
+            break
     assert status == 130
     assert errors.splitlines() == ["specfrac: interrupted; results that were written are whole."]
     assert not out.exists()
