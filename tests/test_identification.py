@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -179,18 +178,6 @@ def test_one_solvent_alone_cannot_be_compared(library):
     assert verdict.verdict == CANNOT_TELL
     assert verdict.reason == "no other solvent to compare with."
     assert check_solvent(scan, fit, alone) == ()
-
-
-def test_the_check_is_fast(library):
-    scan = tube(library, "acetone", GREEN, 6)
-    fit = fit_mixture(scan, library.select(solvent="acetone"))
-    check_solvent(scan, fit, library)
-    spent = []
-    for _ in range(5):
-        start = time.process_time()
-        check_solvent(scan, fit, library)
-        spent.append(time.process_time() - start)
-    assert min(spent) < 0.05
 
 
 # From a scan alone

@@ -11,7 +11,6 @@ import math
 import re
 import subprocess
 import sys
-import time
 
 import numpy as np
 import pytest
@@ -28,8 +27,6 @@ from specfrac.references import (
     pigment_text,
     read_table,
 )
-from specfrac.references import load_facts as facts
-from specfrac.references.library import _built_in as built_in
 from specfrac.references.shapes import Shape, shape_maxima
 
 LEAF = (
@@ -415,21 +412,6 @@ def test_texts_tell_grade_scale_and_sources():
     text = cell_text(LIBRARY, "Chl a", "90 % acetone")
     for part in ("measured", "87.67 L g-1 cm-1", "Clementson", "Jeffrey", "bandwidth 2 nm"):
         assert part in text
-
-
-# speed
-
-
-def test_library_loads_quickly():
-    def processor_time() -> float:
-        built_in.cache_clear()
-        facts.cache_clear()
-        start = time.process_time()
-        load_references()
-        return time.process_time() - start
-
-    # best of several: other work on the machine only ever adds
-    assert min(processor_time() for _ in range(5)) < 0.020
 
 
 def test_library_needs_no_heavy_module():

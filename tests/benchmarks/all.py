@@ -47,6 +47,7 @@ STUDIES = (
         ("--sizes", "1000", "10000", "100000"),
         ("--files", "500", "--repeats", "1", "--sizes", "500", "1000"),
     ),
+    Study("parts", "library, solvent check, pools", (), ("--repeats", "1")),
     Study("commands", "start-up, many runs", (), ("--repeats", "1", "--runs", "2")),
     Study("coverage", "do intervals hold the truth", (), ("--scans", "20")),
     Study("run_coverage", "the same for a whole run", (), ("--runs", "3")),
