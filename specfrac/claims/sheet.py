@@ -21,7 +21,7 @@ from specfrac.equations import EquationSet, equation_set
 from specfrac.errors import ReferenceNotFoundError, RunSheetError, did_you_mean
 from specfrac.plates.sheet import plate_pigment_key
 from specfrac.references import ReferenceLibrary, load_references
-from specfrac.sheet.entries import Entries
+from specfrac.sheet.entries import Entries, solvent_key
 
 SUMS = ("carotenoids", "chlorophylls")
 CODE = re.compile(r"[A-Za-z]{0,3}[-_ ]?\d{1,5}[A-Za-z]?")
@@ -352,7 +352,7 @@ def _claim(table: Entries, library: ReferenceLibrary) -> Claim:
     return Claim(
         fraction=fraction,
         pigment=_pigment(table, library),
-        solvent=_solvent(table, library),
+        solvent=solvent_key(table, library),
         equations=equations,
         readings=_readings(table),
         numbers=MappingProxyType(numbers),
@@ -387,16 +387,6 @@ def _pigment(table: Entries, library: ReferenceLibrary) -> str:
     except ReferenceNotFoundError:
         known = (*library.pigments, *SUMS)
         raise table.fail("pigment", f"is {name!r}. {did_you_mean(name, known)}") from None
-
-
-def _solvent(table: Entries, library: ReferenceLibrary) -> str | None:
-    name = table.text("solvent")
-    if not name:
-        return None
-    try:
-        return library.solvent(name).key
-    except ReferenceNotFoundError as error:
-        raise table.fail("solvent", f"names what the library does not hold: {error}") from None
 
 
 def _equations(table: Entries) -> EquationSet | None:

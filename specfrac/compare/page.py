@@ -35,6 +35,7 @@ from specfrac.compare.wording import (
     ratio_range,
     unit_of,
 )
+from specfrac.report.limits import LIMIT_HEADS, limit_rows
 from specfrac.report.markup import Html, joined, slug, tag
 from specfrac.report.method import version
 from specfrac.report.numbers import NONE, counted, significant
@@ -724,24 +725,13 @@ def _shown_inputs(inputs: Sequence[InputDigest]) -> Sequence[InputDigest]:
 
 
 def _settings_table(comparison: Comparison) -> Html:
-    rows = [
-        tag(
-            "tr",
-            tag("th", tag("code", limit.key), scope="row"),
-            tag("td", f"{limit.value:g}", class_="figure"),
-            tag("td", limit.unit),
-            tag("td", limit.source),
-            tag("td", tag("small", limit.note)),
-        )
-        for limit in comparison.settings.limits.values()
-    ]
     return tag(
         "details",
         tag("summary", "Limits and settings: [J] working judgement, [S] read source, [M] memory"),
         _table(
             "Limits and settings",
-            ("setting", "value", "unit", "source", "what for"),
-            rows,
+            LIMIT_HEADS,
+            limit_rows(comparison.settings),
             "settings",
         ),
         class_="on-paper",

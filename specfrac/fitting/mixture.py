@@ -326,6 +326,11 @@ def _grids(tube: Tube) -> tuple[bytes, ...]:
     return tuple(scan.wavelength.tobytes() for scan in tube.scans)
 
 
+@lru_cache(maxsize=16)
+def _layout(references: References, n_scans: int) -> model.Layout:
+    return model.layout(references, n_scans)
+
+
 @lru_cache(maxsize=8)
 def _grid(
     references: References,
@@ -336,7 +341,7 @@ def _grid(
 ) -> Grid:
     """What tubes with these grids share; kept, for it pays over many batches."""
     return grid_of(
-        model.layout(references, len(wavelengths)),
+        _layout(references, len(wavelengths)),
         tuple(np.frombuffer(grid) for grid in wavelengths),
         factors,
         bandwidth,
@@ -466,7 +471,7 @@ class FittedBatch:
         if self.solution is None:
             unknown = np.full((n, n_pigments), np.nan)
             return FitTable(np.zeros(n, dtype=bool), *[unknown] * 4)
-        per_amplitude = self.per_amplitude()
+        per_amplitude = np.array([_per_amplitude(tube, self.references) for tube in self.tubes])
         amplitudes = slice(0, n_pigments)
         concentration = self.solution.parameters[:, amplitudes] * per_amplitude
         relative = np.array([entry.scale_uncertainty for entry in self.references.entries])
@@ -484,23 +489,19 @@ class FittedBatch:
             np.sqrt(np.maximum(zero, 0.0)) * per_amplitude,
         )
 
-    def per_amplitude(self) -> Array:
-        """Amplitude (absorbance at the maximum in the strongest scan) to g/L, (n, p)."""
-        strongest = np.array(
-            [
-                max(p / d for p, d in zip(tube.path_lengths, tube.dilution_factors, strict=True))
-                for tube in self.tubes
-            ]
-        )
-        scales = np.array([entry.scale for entry in self.references.entries])
-        return np.asarray(1.0 / (strongest[:, None] * scales))
+
+def _per_amplitude(tube: Tube, references: References) -> Array:
+    """Amplitude (absorbance at the maximum in the strongest scan) to g/L, shape (p,)."""
+    factors = zip(tube.path_lengths, tube.dilution_factors, strict=True)
+    strongest = max(path / dilution for path, dilution in factors)
+    return np.array([1.0 / (strongest * entry.scale) for entry in references.entries])
 
 
 def _report(batch: FittedBatch, solution: Solution, row: int) -> MixtureFit:
     tube, references, options = batch.choice.tubes[batch.rows[row]], batch.references, batch.options
-    lay = model.layout(references, len(tube.scans))
+    lay = _layout(references, len(tube.scans))
     values, free = solution.parameters[row], solution.unconstrained[row]
-    per_amplitude = batch.per_amplitude()[row]
+    per_amplitude = _per_amplitude(tube, references)
     outer = np.outer(per_amplitude, per_amplitude)
     concentration = values[lay.amplitudes] * per_amplitude
     errors = np.sqrt(np.maximum(solution.parameter_variance[row], 0.0))
@@ -601,7 +602,7 @@ def _failed(choice: Usable, row: int, references: References) -> MixtureFit:
     n, n_scans = len(references.entries), len(tube.scans)
     unknown = np.full(n, np.nan)
     square = np.full((n, n), np.nan)
-    groups = model.layout(references).shift_groups
+    groups = _layout(references, n_scans).shift_groups
     sizes = np.cumsum([len(scan) for scan in tube.scans])[:-1]
     fit = MixtureFit(
         name=tube.name,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from specfrac.fitting.error_model import error_model
 from specfrac.plots import pigment_style
+from specfrac.report.limits import LIMIT_HEADS, limit_rows
 from specfrac.report.markup import Html, joined, tag
 from specfrac.report.names import full_name, swatch
 from specfrac.report.numbers import plus_minus, whole_units
@@ -229,18 +230,7 @@ def _sheet_table(result: RunResult) -> Html:
 
 
 def _settings_table(result: RunResult) -> Html:
-    rows = [
-        tag(
-            "tr",
-            tag("th", tag("code", limit.key), scope="row"),
-            tag("td", f"{limit.value:g}", class_="figure"),
-            tag("td", limit.unit),
-            tag("td", limit.source + (" (set in the sheet)" if limit.changed else "")),
-            tag("td", tag("small", limit.note)),
-        )
-        for limit in result.run.settings.limits.values()
-    ]
-    heads = ("setting", "value", "unit", "source", "what for")
+    rows = limit_rows(result.run.settings, changed=" (set in the sheet)")
     return tag(
         "details",
         tag("summary", "Limits and settings: [J] working judgement, [S] read source, [M] memory"),
@@ -249,7 +239,7 @@ def _settings_table(result: RunResult) -> Html:
             tag(
                 "table",
                 tag("caption", "Limits and settings", class_="unseen"),
-                tag("thead", tag("tr", [tag("th", head, scope="col") for head in heads])),
+                tag("thead", tag("tr", [tag("th", head, scope="col") for head in LIMIT_HEADS])),
                 tag("tbody", rows),
                 class_="settings",
             ),

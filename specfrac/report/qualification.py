@@ -8,6 +8,7 @@ from specfrac.qualify import CAUTIONS
 from specfrac.qualify.plot import can_draw, check_figure
 from specfrac.qualify.results import Check, CheckRow, QualificationResult
 from specfrac.report.bench_page import bench_page
+from specfrac.report.limits import LIMIT_HEADS, limit_rows
 from specfrac.report.markup import Html, joined, slug, tag
 from specfrac.report.numbers import NONE, significant
 from specfrac.report.plates import table
@@ -93,20 +94,9 @@ def _picture(check: Check, number: int) -> Html:
 
 
 def _limits(result: QualificationResult) -> Html:
-    rows = [
-        tag(
-            "tr",
-            tag("th", tag("code", one.key), scope="row"),
-            tag("td", f"{one.value:g}", class_="figure"),
-            tag("td", one.unit),
-            tag("td", one.source),
-            tag("td", tag("small", one.note)),
-        )
-        for one in result.limits.limits.values()
-    ]
     return tag(
         "details",
         tag("summary", "Limits used: [J] working judgement, [S2] second-hand, [M] memory"),
-        table("Limits used", ("limit", "value", "unit", "source", "what for"), rows, unseen=True),
+        table("Limits used", ("limit", *LIMIT_HEADS[1:]), limit_rows(result.limits), unseen=True),
         class_="on-paper",
     )

@@ -8,7 +8,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from specfrac.errors import RunSheetError, did_you_mean
+from specfrac.errors import ReferenceNotFoundError, RunSheetError, did_you_mean
+from specfrac.references import ReferenceLibrary
 from specfrac.settings import assumed_uncertainty
 from specfrac.uncertainty import Quantity
 
@@ -134,3 +135,20 @@ class Entries:
         if value is not None and not isinstance(value, dt.date):
             raise self.fail(key, f"is {value!r}, but must be {rule}.")
         return value
+
+
+def solvent_key(table: Entries, library: ReferenceLibrary) -> str | None:
+    """Return the key of the solvent a table names, None when it names none.
+
+    Raises
+    ------
+    RunSheetError
+        If the library does not hold it.
+    """
+    name = table.text("solvent")
+    if not name:
+        return None
+    try:
+        return library.solvent(name).key
+    except ReferenceNotFoundError as error:
+        raise table.fail("solvent", f"names what the library does not hold: {error}") from None

@@ -29,7 +29,7 @@ from specfrac.loading.spreadsheet import sheets_of
 from specfrac.references import ReferenceLibrary, load_references
 from specfrac.scans import Scan, subtract_blank
 from specfrac.settings import Settings, assumed_uncertainty, changed_settings, default_settings
-from specfrac.sheet.entries import Entries
+from specfrac.sheet.entries import Entries, solvent_key
 from specfrac.sheet.table import PARTS, Fields, sheet_table
 from specfrac.sheet.template import sheet_text
 from specfrac.uncertainty import Quantity
@@ -582,7 +582,7 @@ def _check_defaults(defaults: Entries, library: ReferenceLibrary) -> None:
         defaults.measured(key)
     defaults.positive("bandwidth_nm")
     defaults.choice("quantity", QUANTITIES)
-    _solvent(defaults, library)
+    solvent_key(defaults, library)
     _candidates(defaults, library)
 
 
@@ -645,7 +645,7 @@ def _fraction(
         name=name,
         role=table.choice("role", ROLES, default="cut"),
         scans=scans,
-        solvent=_solvent(table, library),
+        solvent=solvent_key(table, library),
         path_length=table.measured("path_length_cm")[0] or _assumed_path(),
         bandwidth=table.positive("bandwidth_nm"),
         made_up_volume=made_up,
@@ -693,16 +693,6 @@ def _over(defaults: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]
         if key.removeprefix("u_") not in own and key not in own
     }
     return {**kept, **own}
-
-
-def _solvent(table: Entries, library: ReferenceLibrary) -> str | None:
-    name = table.text("solvent")
-    if not name:
-        return None
-    try:
-        return library.solvent(name).key
-    except ReferenceNotFoundError as error:
-        raise table.fail("solvent", f"names what the library does not hold: {error}") from None
 
 
 def _candidates(table: Entries, library: ReferenceLibrary) -> tuple[str, ...] | None:
