@@ -833,3 +833,11 @@ def test_values_for_the_pointer_are_those_of_the_fit(html, result):
         np.testing.assert_allclose(data["scan"], curves.absorbance, atol=5.1e-5)
         assert data["used"] == curves.used.tolist()
         assert len(data["axes"]) == 2
+
+
+def test_a_command_in_a_remark_is_set_as_one():
+    from specfrac.report.summary import flag_list
+
+    (flag,) = [Flag("no-scan", "name a`b: see `specfrac qualify` for <b>")]
+    shown = flag_list([flag])
+    assert "name a`b: see <code>specfrac qualify</code> for &lt;b&gt;" in shown

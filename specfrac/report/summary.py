@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from specfrac.decisions import Decision
     from specfrac.run import FractionResult, GroupResult, PigmentResult, Run, RunResult
 
+COMMAND = re.compile(r"`(specfrac [^`]+)`")  # as messages write one
 NAMED_FROM = 0.01  # share below which a pigment is not named in the summary
 NAMED = 3
 
@@ -361,10 +363,19 @@ def flag_list(flags: Sequence[Flag]) -> Html | None:
     return tag(
         "ul",
         [
-            tag("li", severity_mark(flag), tag("span", whole_units(worded(flag.message))))
+            tag("li", severity_mark(flag), tag("span", _with_commands(flag.message)))
             for flag in flags
         ],
         class_="flags",
+    )
+
+
+def _with_commands(message: str) -> Html:
+    """A message in words, its commands set as such."""
+    parts = COMMAND.split(message)
+    return joined(
+        tag("code", part) if place % 2 else whole_units(worded(part))
+        for place, part in enumerate(parts)
     )
 
 
