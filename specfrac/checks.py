@@ -62,13 +62,22 @@ def digitisation(absorbance: Array) -> float:
     >>> digitisation(np.array([0.123, 0.500, 1.042]))
     0.001
     """
-    known = absorbance[np.isfinite(absorbance)]
+    return float(digitisations(absorbance[None])[0])
+
+
+def digitisations(absorbance: Array) -> Array:
+    """Step of the readings of many scans, (n_scans, n_points) to (n_scans,): see `digitisation`."""
+    known = np.where(np.isfinite(absorbance), absorbance, 0.0)
+    steps = np.zeros(len(known))
     # a few readings tell that most scans are finer than any of these steps
-    few = _are_multiples(known[:DIGITISATION_SAMPLE] * POWERS_OF_TEN[:, None]).all(axis=1)
-    for power in POWERS_OF_TEN[few]:
-        if _are_multiples(known * power).all():
-            return float(1.0 / power)
-    return 0.0
+    few = known[:, None, :DIGITISATION_SAMPLE] * POWERS_OF_TEN[:, None]
+    possible = _are_multiples(few).all(axis=2)
+    for row in np.flatnonzero(possible.any(axis=1)):
+        for power in POWERS_OF_TEN[possible[row]]:
+            if _are_multiples(known[row] * power).all():
+                steps[row] = 1.0 / power
+                break
+    return steps
 
 
 def _are_multiples(scaled: Array) -> Mask:

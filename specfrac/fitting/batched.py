@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-SMALL = 8  # rows of a matrix that is inverted whole
+SMALL = 8  # rows of a matrix that is inverted by substitution
 
 
 def apply(matrices: Array, vectors: Array) -> Array:
@@ -30,29 +30,59 @@ def inverse(matrices: Array) -> Array:
     return np.asarray(np.linalg.inv(matrices), dtype=np.float64)
 
 
-def inverse_of_positive(matrices: Array) -> tuple[Array, Array]:
-    """Inverse of positive definite matrices and the logarithm of their determinants.
-
-    From the Cholesky factor, whose inverse is taken half by half: matrix products run
-    side by side far faster than substitutions do.
-    """
+def whitening(matrices: Array) -> tuple[Array, Array]:
+    """Inverse L^-1 of the Cholesky factor of positive definite matrices L L', and log det L L'."""
     factor = np.asarray(np.linalg.cholesky(matrices), dtype=np.float64)
-    lower = _inverse_lower(factor)
     log_determinant = 2 * np.log(np.einsum("ijj->ij", factor)).sum(axis=1)
-    return np.asarray(lower.transpose(0, 2, 1) @ lower), log_determinant
+    return inverse_of_lower(factor), log_determinant
 
 
-def _inverse_lower(factor: Array) -> Array:
-    """Inverse of lower triangular matrices."""
+def inverse_of_lower(factor: Array) -> Array:
+    """Inverse of lower triangular matrices, from small blocks on the diagonal upwards.
+
+    Matrix products run side by side far faster than substitutions do, and substitutions
+    run fast only where one element of every matrix stands beside the next.
+    """
+    result = np.zeros_like(factor)
+    size = factor.shape[1]
+    starts = range(0, size, SMALL)
+    blocks = np.zeros((SMALL, SMALL, len(starts), len(factor)))
+    blocks[np.arange(SMALL), np.arange(SMALL)] = 1.0  # fills up the last one
+    for number, start in enumerate(starts):
+        part = factor[:, start : start + SMALL, start : start + SMALL]
+        width = part.shape[1]
+        blocks[:width, :width, number] = part.transpose(1, 2, 0)
+    inverses = _substitute(blocks)
+    for number, start in enumerate(starts):
+        part = result[:, start : start + SMALL, start : start + SMALL]
+        width = part.shape[1]
+        part[:] = inverses[:width, :width, number].transpose(2, 0, 1)
+    _join(factor, result)
+    return result
+
+
+def _substitute(blocks: Array) -> Array:
+    """Inverse of small lower triangular matrices by substitution, row and column first."""
+    inverses = np.zeros_like(blocks)
+    for row in range(len(blocks)):
+        pivot = 1.0 / blocks[row, row]
+        for before in range(row):
+            inverses[row, : before + 1] -= blocks[row, before] * inverses[before, : before + 1]
+        inverses[row, :row] *= pivot
+        inverses[row, row] = pivot
+    return inverses
+
+
+def _join(factor: Array, result: Array) -> None:
+    """Fill in the inverse below blocks on the diagonal that are inverted already."""
     size = factor.shape[1]
     if size <= SMALL:
-        return inverse(factor)
-    half = size // 2
-    result = np.zeros_like(factor)
-    first = result[:, :half, :half] = _inverse_lower(factor[:, :half, :half])
-    last = result[:, half:, half:] = _inverse_lower(factor[:, half:, half:])
-    result[:, half:, :half] = -last @ (factor[:, half:, :half] @ first)
-    return result
+        return
+    half = SMALL * ((size + 2 * SMALL - 1) // (2 * SMALL))
+    _join(factor[:, :half, :half], result[:, :half, :half])
+    _join(factor[:, half:, half:], result[:, half:, half:])
+    beside = factor[:, half:, :half] @ result[:, :half, :half]
+    np.negative(result[:, half:, half:] @ beside, out=result[:, half:, :half])
 
 
 def solve(matrices: Array, vectors: Array) -> Array:

@@ -50,7 +50,7 @@ Index = NDArray[np.intp]
 MOST_MOVES = 12  # of the expansion point
 MOST_FOREIGN = 3  # bands of no candidate left free in one tube
 FIRST_SHAPE_ERROR = 0.005  # of the highest absorbance; the first pass need not be finer
-FIRST_TOLERANCE = 1e-4  # the first pass only serves weights and errors
+FIRST_TOLERANCE = 1.0  # the first pass only serves weights and errors
 WHOLE_FROM = 0.75  # of the tubes of a system
 SHIFT_MOVE = 1.0  # nm from the expansion point beyond which it moves
 BROADENING_MOVE, BROADENING_GRID = 1.2, 2.0  # nm^2
@@ -275,7 +275,9 @@ def _fit(
             if bands.shape[1] == 0:
                 summary.shares(result)
         result.converged[rows] = converged & free_converged
-        result.shape_factor[rows] = asked_shape_factor(system, free)
+        result.shape_factor[rows] = asked_shape_factor(
+            system, free, 2 * summary.at_free.objective
+        )
 
     largest = shape_deviation(problem, first.shapes).max(axis=1)
     variance = noise_variance(problem, first.total + first.baseline, largest, errors)
@@ -340,7 +342,11 @@ def relax(
         if hold_first and move == 0:
             parameters[pending] = amplitudes_only(system.normal, parameters[pending])
         parameters[pending], converged = minimise(
-            system.normal, parameters[pending], bounds=True, tolerance=tolerance
+            system.normal,
+            parameters[pending],
+            bounds=True,
+            tolerance=tolerance,
+            close=False,
         )
         away = np.abs(parameters[pending][:, nonlinear(lay)] - points)
         stays: Mask = np.asarray((away <= nearest).all(axis=1))

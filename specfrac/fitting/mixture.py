@@ -318,8 +318,10 @@ def _fit_tubes(tubes: Sequence[Tube], references: References, options: Options) 
 
 def _relative_factors(tube: Tube) -> tuple[float, ...]:
     """Path length over dilution factor, relative to the scan with the most pigment."""
-    factors = np.array(tube.path_lengths) / np.array(tube.dilution_factors)
-    return tuple(float(f) for f in factors / factors.max())
+    pairs = zip(tube.path_lengths, tube.dilution_factors, strict=True)
+    factors = [path / dilution for path, dilution in pairs]
+    strongest = max(factors)
+    return tuple(factor / strongest for factor in factors)
 
 
 def _grids(tube: Tube) -> tuple[bytes, ...]:

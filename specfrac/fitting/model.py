@@ -296,17 +296,14 @@ def jacobian(layout_: Layout, parameters: Array, polynomials: Array) -> Array:
     """Derivatives of the coefficients by the parameters, shape (n, n_columns, n_parameters)."""
     n = parameters.shape[0]
     result = np.zeros((n, layout_.n_columns, layout_.n_parameters))
-    lowered = np.zeros_like(polynomials)
-    lowered[..., 1:] = polynomials[..., :-1]
-    lowered_twice = np.zeros_like(polynomials)
-    lowered_twice[..., 2:] = polynomials[..., :-2]
-    first_shift = layout_.shifts.start
-    for number, part in enumerate(layout_.components):
-        rows = slice(number * (ORDER + 1), (number + 1) * (ORDER + 1))
-        amplitude = parameters[:, part.pigment, None]
-        result[:, rows, part.pigment] = polynomials[:, part.shift]
-        result[:, rows, first_shift + part.shift] = -amplitude * lowered[:, part.shift]
-        result[:, rows, layout_.broadening] = 0.5 * amplitude * lowered_twice[:, part.shift]
+    own = result[:, : layout_.n_shape_columns].reshape(n, -1, ORDER + 1, layout_.n_parameters)
+    component = np.arange(len(layout_.components))
+    moved = polynomials[:, layout_.shift_of]
+    amplitude = parameters[:, layout_.pigment_of, None]
+    shift = layout_.shifts.start + layout_.shift_of
+    own[:, component, :, layout_.pigment_of] = moved.transpose(1, 0, 2)
+    own[:, component, 1:, shift] = (-amplitude * moved[..., :-1]).transpose(1, 0, 2)
+    own[:, :, 2:, layout_.broadening] = 0.5 * amplitude * moved[..., :-2]
     powers, slopes = _powers(parameters[:, layout_.exponent])
     for scan in range(layout_.n_scans):
         row = layout_.n_shape_columns + scan * (EXPONENT_ORDER + 2)
@@ -339,16 +336,22 @@ def curvature(layout_: Layout, parameters: Array, polynomials: Array, rest: Arra
         (shapes[:, :, k:] * polynomials[:, layout_.shift_of, : ORDER + 1 - k]).sum(axis=2)
         for k in range(ORDER + 1)
     ]
-    v = layout_.broadening
-    for number, part in enumerate(layout_.components):
-        a, d = part.pigment, layout_.shifts.start + part.shift
-        amplitude = parameters[:, a]
-        one, two, three, four = (lowered[k][:, number] for k in range(1, ORDER + 1))
-        result[:, a, d] += one
-        result[:, a, v] -= two / 2
-        result[:, d, d] -= amplitude * two
-        result[:, d, v] += amplitude * three / 2
-        result[:, v, v] -= amplitude * four / 4
+    pigment, shift, v = (
+        layout_.pigment_of,
+        layout_.shifts.start + layout_.shift_of,
+        layout_.broadening,
+    )
+    # which pigment, and which shift, each component belongs to
+    of_pigment = (pigment[:, None] == np.arange(layout_.n_pigments)).astype(float)
+    shifts = np.arange(layout_.shifts.start, layout_.shifts.stop)
+    of_shift = (shift[:, None] == shifts).astype(float)
+    amplitude = parameters[:, pigment]
+    one, two, three, four = lowered[1:]
+    result[:, pigment, shift] = one
+    result[:, layout_.amplitudes, v] = -two @ of_pigment / 2
+    result[:, shifts, shifts] = -(amplitude * two) @ of_shift
+    result[:, layout_.shifts, v] = (amplitude * three) @ of_shift / 2
+    result[:, v, v] = -(amplitude * four).sum(axis=1) / 4
     powers, slopes = _powers(parameters[:, layout_.exponent])
     order = np.arange(EXPONENT_ORDER + 1)
     bends = np.zeros_like(powers)
@@ -389,7 +392,10 @@ def polynomials(layout_: Layout, parameters: Array, centres: Array, variance: Ar
 def _powers(exponent: Array) -> tuple[Array, Array]:
     """Powers of the exponent's excess over its prior, and their derivatives."""
     excess = exponent - error_model()["scatter_exponent"]
-    powers = excess[:, None] ** np.arange(EXPONENT_ORDER + 1)
+    powers = np.ones((excess.size, EXPONENT_ORDER + 1))
+    powers[:, 1:] = np.multiply.accumulate(
+        np.broadcast_to(excess[:, None], (excess.size, EXPONENT_ORDER)), axis=1
+    )
     slopes = np.zeros_like(powers)
     slopes[:, 1:] = np.arange(1, EXPONENT_ORDER + 1) * powers[:, :-1]
     return powers, slopes

@@ -18,7 +18,7 @@ Index = NDArray[np.intp]
 
 MOST_STEPS = 60
 STEP_TOLERANCE = 1e-12  # of the squared step in standard uncertainties
-NEWTON_TOLERANCE = 1e-8  # of a Newton step, which leaves its square
+NEWTON_TOLERANCE = 1e-6  # of a Newton step, which leaves about its square
 CLOSE = 1.0  # squared step in standard uncertainties below which the exact Hessian serves
 DIAGONAL_LEFT = 0.1  # of each diagonal element, else the exact Hessian does not serve
 SHIFT_REACH = 1.5  # nm from the expansion point that can be trusted
@@ -86,15 +86,18 @@ class Normal:
     def around(self, parameters: Array) -> Local:
         """The objective and its derivatives around some parameters."""
         polynomials = self._polynomials(parameters)
-        t = model.coefficients(self.layout, parameters, polynomials)
         jacobian = model.jacobian(self.layout, parameters, polynomials)
+        gram_jacobian = self.gram @ jacobian
+        # the coefficients are linear in amplitudes and baselines: one product serves both
+        linear = parameters[:, : self.layout.shifts.start]
+        t = apply(jacobian[:, :, : linear.shape[1]], linear)
+        gram_t = apply(gram_jacobian[:, :, : linear.shape[1]], linear)
         transposed = jacobian.transpose(0, 2, 1)
-        gram_t = apply(self.gram, t)
         rest = self.right - gram_t
         away = self.prior.mean - parameters
         return Local(
             self._objective(parameters, t, gram_t),
-            transposed @ (self.gram @ jacobian) + self.prior.precision,
+            transposed @ gram_jacobian + self.prior.precision,
             apply(transposed, rest) + away @ self.prior.precision,
             t,
             jacobian,
@@ -144,9 +147,25 @@ class Local:
 
 
 def minimise(
-    normal: Normal, start: Array, *, bounds: bool, tolerance: float = STEP_TOLERANCE
+    normal: Normal,
+    start: Array,
+    *,
+    bounds: bool,
+    tolerance: float = STEP_TOLERANCE,
+    close: bool = False,
 ) -> tuple[Array, Mask]:
     """Damped Gauss-Newton within reach of the expansion point, Newton close to the minimum.
+
+    Parameters
+    ----------
+    normal : Normal
+    start : ndarray, shape (n, n_parameters)
+    bounds : bool
+        False lets amplitudes and baselines fall below zero.
+    tolerance : float
+        Of the squared step in standard uncertainties.
+    close : bool
+        The start is close to the minimum.
 
     Returns
     -------
@@ -160,13 +179,13 @@ def minimise(
     parameters = start.copy()
     active = bounded & (parameters <= prior.lower)
     converged = np.zeros(len(start), dtype=bool)
-    close = np.zeros(len(start), dtype=bool)
+    near = np.full(len(start), close)
     trusted = np.ones(len(start), dtype=bool)
     live = np.arange(len(start))
     part, around = normal, normal.around(start)
     for _ in range(MOST_STEPS):
         here = parameters[live]
-        matrix, exact = _with_curvature(part, here, around, close[live] & trusted[live])
+        matrix, exact = _with_curvature(part, here, around, near[live] & trusted[live])
         target, active[live] = minimise_bounded(
             matrix,
             around.descent + apply(matrix, here),
@@ -186,17 +205,19 @@ def minimise(
             break
         live, part = live[going], part.rows(going)
         before, around = around.objective[going], part.around(parameters[live])
-        slack = 1e-12 * (1.0 + np.abs(part.power))
-        close[live] = moved[going] < CLOSE
-        if (around.objective > before + slack).any():
-            step, stuck = _backtrack(part, here[going], step[going], before + slack)
-            parameters[live] = here[going] + step
-            around = part.around(parameters[live])
+        near[live] = moved[going] < CLOSE
+        risen = np.flatnonzero(around.objective > before + 1e-12 * (1.0 + np.abs(part.power)))
+        if risen.size:
             # far from its minimum the exact Hessian may point uphill: then back to Gauss-Newton
-            trusted[live] &= ~(stuck & exact[going])
-            resting = stuck & ~exact[going]
+            back, bent = going[risen], exact[going[risen]]
+            some = part.rows(risen)
+            step[back], stuck = _backtrack(some, here[back], step[back])
+            parameters[live[risen]] = here[back] + step[back]
+            around = around.replaced(risen, some.around(parameters[live[risen]]))
+            trusted[live[risen[stuck & bent]]] = False
+            resting = risen[stuck & ~bent]
             converged[live[resting]] = True
-            going = np.flatnonzero(~resting)
+            going = np.delete(np.arange(live.size), resting)
             if not going.size:
                 break
             live, part, around = live[going], part.rows(going), around.rows(going)
@@ -255,8 +276,10 @@ def nonlinear(lay: model.Layout) -> list[int]:
     return [*range(lay.shifts.start, lay.shifts.stop), lay.broadening]
 
 
-def _backtrack(normal: Normal, here: Array, step: Array, highest: Array) -> tuple[Array, Mask]:
+def _backtrack(normal: Normal, here: Array, step: Array) -> tuple[Array, Mask]:
     """Halve a step until the objective does not rise; a step that never helps is dropped."""
+    highest = normal.objective(here)
+    highest += 1e-12 * (1.0 + np.abs(normal.power))
     worse = normal.objective(here + step) > highest
     for _ in range(20):
         if not worse.any():

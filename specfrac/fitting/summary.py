@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from specfrac.fitting.batched import apply, dot, inverse_of_free, inverse_of_positive, solve
+from specfrac.fitting.batched import apply, dot, inverse_of_free, solve, whitening
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.grid import SEARCH_WIDTH_NM, bands_at
 from specfrac.fitting.normal import Local
@@ -113,7 +113,7 @@ class Summary:
         covariance = inverse_of_free(self.at_free.hessian, np.broadcast_to(fixed, self.free.shape))
         rows = covariance[:, amplitudes]
         lever = rows @ jacobian.transpose(0, 2, 1)
-        gain = lever @ system.cross @ system.mode_inverse
+        gain = (lever @ system.white_cross) @ system.whitening
         shape_gain = gain[:, :, : len(system.modes.comb)]
         pooled = shape_gain @ shape_gain.transpose(0, 2, 1)
         result.covariance_noise[tubes] = covariance[:, amplitudes, amplitudes] - pooled
@@ -216,7 +216,8 @@ class Summary:
         used = result.used[tubes]
         result.degrees[tubes] = np.maximum(used.sum(axis=1) - lay.n_pigments - 2 * lay.n_scans, 1)
         onto_modes = system.modes.project(self.residual * blocks.spread(system.weight))
-        explained = system.modes.curves(apply(system.mode_inverse, onto_modes))
+        white = apply(system.whitening, onto_modes)
+        explained = system.modes.curves(apply(system.whitening.transpose(0, 2, 1), white))
         result.runs_z[tubes] = runs_statistics(self.residual - explained, used)
 
     def shares(self, result: Solution) -> None:
@@ -255,15 +256,17 @@ class Summary:
         onto_basis = np.empty((len(tubes), len(bands), grid.layout.n_columns))
         for expansion, rows in system.by_expansion():
             onto_basis[rows] = expansion.search.weighted(system.weight[rows])
-        reduced = onto_modes @ system.mode_inverse
-        onto_model = onto_basis @ jacobian - reduced @ (system.cross.transpose(0, 2, 1) @ jacobian)
+        white = onto_modes @ system.whitening.transpose(0, 2, 1)
+        onto_model = onto_basis @ jacobian
+        onto_model -= white @ (system.white_cross.transpose(0, 2, 1) @ jacobian)
         weighted = self.residual * spread
-        score = weighted @ bands.T - apply(reduced, modes.project(weighted))
+        white_residual = apply(system.whitening, modes.project(weighted))
+        score = weighted @ bands.T - apply(white, white_residual)
         alone = system.weight @ grid.search_power.T
         information = (
             alone
-            - (reduced * onto_modes).sum(axis=2)
-            - ((onto_model @ covariance) * onto_model).sum(axis=2)
+            - np.einsum("ijk,ijk->ij", white, white)
+            - np.einsum("ijk,ijk->ij", onto_model @ covariance, onto_model)
         )
         # where the scan says nothing about a band, its height stays unknown
         seen = information > 1e-9 * alone
@@ -392,7 +395,7 @@ def _no_less_than(first: Array, second: Array) -> Array:
     return np.asarray(first + excess @ vectors.transpose(0, 2, 1))
 
 
-def asked_shape_factor(system: System, free: Array) -> Array:
+def asked_shape_factor(system: System, free: Array, chi_square: Array) -> Array:
     """Factor on the stated shape error that the scans make most likely.
 
     The restricted likelihood of the scan, linear in the parameters around their
@@ -406,10 +409,7 @@ def asked_shape_factor(system: System, free: Array) -> Array:
     factor = np.ones(len(free))
     if not system.problem.shape_covariance:
         return factor
-    chi_square, degrees = (
-        2 * system.normal.objective(free),
-        system.grid.blocks.spread(system.weight > 0).sum(axis=1),
-    )
+    degrees = (system.weight > 0) @ system.grid.blocks.sizes
     doubtful = np.flatnonzero(chi_square > degrees + 2 * np.sqrt(2 * degrees))
     if doubtful.size:
         likelihood = _restricted_likelihood(system.rows(doubtful), free[doubtful])
@@ -432,20 +432,20 @@ def _restricted_likelihood(system: System, free: Array) -> Array:
     power = dot(residual, weighted)
     onto_modes = system.modes.project(weighted)
     onto_model = apply(jacobian.transpose(0, 2, 1), system.onto_basis(weighted))
-    full = system.normal.gram + system.cross @ system.mode_inverse @ system.cross.transpose(0, 2, 1)
+    full = system.normal.gram + system.white_cross @ system.white_cross.transpose(0, 2, 1)
     normal = jacobian.transpose(0, 2, 1) @ full @ jacobian + precision
     mixed = system.cross.transpose(0, 2, 1) @ jacobian
     penalty = dot(away, away @ precision)
     unit = np.eye(system.mode_gram.shape[1])
     result = np.empty((len(free), SHAPE_FACTORS.size))
     for column, kappa in enumerate(SHAPE_FACTORS):
-        inner, log_determinant = inverse_of_positive(unit + kappa**2 * system.mode_gram)
-        inner *= kappa**2
-        hessian = normal - mixed.transpose(0, 2, 1) @ inner @ mixed
-        explained = apply(inner, onto_modes)
-        gradient = onto_model - apply(mixed.transpose(0, 2, 1), explained) + away @ precision
+        white, log_determinant = whitening(unit + kappa**2 * system.mode_gram)
+        white_mixed, white_power = kappa * white @ mixed, kappa * apply(white, onto_modes)
+        hessian = normal - white_mixed.transpose(0, 2, 1) @ white_mixed
+        explained = apply(white_mixed.transpose(0, 2, 1), white_power)
+        gradient = onto_model - explained + away @ precision
         gained = dot(gradient, solve(hessian, gradient))
-        rest = power - dot(onto_modes, explained)
+        rest = power - dot(white_power, white_power)
         result[:, column] = -0.5 * (
             rest + penalty - gained + log_determinant + np.linalg.slogdet(hessian)[1]
         )

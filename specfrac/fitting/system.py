@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specfrac.fitting import model
-from specfrac.fitting.batched import apply, apply_left, dot, inverse_of_positive
+from specfrac.fitting.batched import apply, apply_left, dot, whitening
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.grid import Expansion, Grid
 from specfrac.fitting.noise import transmittance_noise
@@ -103,8 +103,10 @@ class System:
     cross : ndarray, shape (n, n_columns, n_modes)
         Basis times weight times modes.
     mode_gram : ndarray, shape (n, n_modes, n_modes)
-    mode_inverse : ndarray, shape (n, n_modes, n_modes)
-        (1 + mode_gram)^-1.
+    whitening : ndarray, shape (n, n_modes, n_modes)
+        L^-1 with L L' = 1 + mode_gram.
+    white_cross : ndarray, shape (n, n_columns, n_modes)
+        Cross times the transposed whitening.
     log_determinant : ndarray, shape (n,)
         Of 1 + mode_gram.
     """
@@ -118,7 +120,8 @@ class System:
     modes: Modes
     cross: Array
     mode_gram: Array
-    mode_inverse: Array
+    whitening: Array
+    white_cross: Array
     log_determinant: Array
 
     @property
@@ -143,7 +146,8 @@ class System:
             self.modes.rows(index),
             self.cross[index],
             self.mode_gram[index],
-            self.mode_inverse[index],
+            self.whitening[index],
+            self.white_cross[index],
             self.log_determinant[index],
         )
 
@@ -218,13 +222,13 @@ def assemble(
             cross[rows, :, n_comb:] = (extra @ expansion.basis.T).transpose(0, 2, 1)
     power = dot(weighted, measured)
     mode_gram = modes.gram(weight)
-    mode_inverse, log_determinant = inverse_of_positive(mode_gram + np.eye(modes.count))
+    white, log_determinant = whitening(mode_gram + np.eye(modes.count))
+    white_cross = cross @ white.transpose(0, 2, 1)
     if modes.count:
-        mode_right = modes.project(weighted)
-        reduced = cross @ mode_inverse
-        gram -= reduced @ cross.transpose(0, 2, 1)
-        right -= apply(reduced, mode_right)
-        power -= dot(mode_right, apply(mode_inverse, mode_right))
+        white_right = apply(white, modes.project(weighted))
+        gram -= white_cross @ white_cross.transpose(0, 2, 1)
+        right -= apply(white_cross, white_right)
+        power -= dot(white_right, white_right)
     normal = Normal(problem.layout, prior, points[:, :-1], points[:, -1], gram, right, power)
     return System(
         problem,
@@ -236,7 +240,8 @@ def assemble(
         modes,
         cross,
         mode_gram,
-        mode_inverse,
+        white,
+        white_cross,
         log_determinant,
     )
 

@@ -14,7 +14,7 @@ from specfrac.checks import (
     FLAT_TOP_POINTS,
     PLATEAU_NM,
     PLATEAU_SHARE,
-    digitisation,
+    digitisations,
     flat_top,
     peak_absorbance,
     plateau,
@@ -113,7 +113,7 @@ def usable(
     for scans in zip(*(tube.scans for tube in tubes), strict=True):
         wavelength = scans[0].wavelength
         absorbance = np.array([scan.absorbance for scan in scans])
-        steps = np.array([digitisation(row) for row in absorbance])
+        steps = digitisations(absorbance)
         readings.append(absorbance)
         levels.append(smoothed(wavelength, absorbance))
         ranges.append(np.isfinite(absorbance) & (wavelength >= low) & (wavelength <= high))
