@@ -25,6 +25,11 @@ def dot(first: Array, second: Array) -> Array:
     return np.asarray((first * second).sum(axis=1))
 
 
+def squares(matrices: Array) -> Array:
+    """A'A, tube by tube; a copy of A' is worth it, for it halves the time of the product."""
+    return np.asarray(np.ascontiguousarray(matrices.transpose(0, 2, 1)) @ matrices)
+
+
 def inverse(matrices: Array) -> Array:
     """Inverse, tube by tube."""
     return np.asarray(np.linalg.inv(matrices), dtype=np.float64)

@@ -50,7 +50,7 @@ Index = NDArray[np.intp]
 MOST_MOVES = 12  # of the expansion point
 MOST_FOREIGN = 3  # bands of no candidate left free in one tube
 FIRST_SHAPE_ERROR = 0.005  # of the highest absorbance; the first pass need not be finer
-FIRST_TOLERANCE = 1.0  # the first pass only serves weights and errors
+FIRST_TOLERANCE = 0.1  # the first pass only serves weights and errors
 WHOLE_FROM = 0.75  # of the tubes of a system
 SHIFT_MOVE = 1.0  # nm from the expansion point beyond which it moves
 BROADENING_MOVE, BROADENING_GRID = 1.2, 2.0  # nm^2
@@ -275,9 +275,7 @@ def _fit(
             if bands.shape[1] == 0:
                 summary.shares(result)
         result.converged[rows] = converged & free_converged
-        result.shape_factor[rows] = asked_shape_factor(
-            system, free, 2 * summary.at_free.objective
-        )
+        result.shape_factor[rows] = asked_shape_factor(system, free, 2 * summary.at_free.objective)
 
     largest = shape_deviation(problem, first.shapes).max(axis=1)
     variance = noise_variance(problem, first.total + first.baseline, largest, errors)

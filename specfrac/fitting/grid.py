@@ -29,7 +29,7 @@ class Expansion:
     gram : Products
         Basis and basis.
     cross : Products
-        Basis and the modes of the shape error.
+        Modes of the shape error and basis.
     search : Products
         Bands of the search and basis.
     """
@@ -65,9 +65,11 @@ class Grid:
         Wavelengths at which bands of no candidate are looked for, nm.
     search_bands : ndarray, shape (n_places, n_points)
     search_modes : Products
-        Bands of the search and the modes of the shape error.
+        Modes of the shape error and bands of the search.
     search_power : ndarray, shape (n_places, n_blocks)
         Sum of a band's squares over each block.
+    scan_slices, block_slices : tuple of slice
+        Where each scan stands among the points, and among the blocks.
     noise : tuple of NoiseGrid
         One for each scan of a tube.
     """
@@ -84,25 +86,14 @@ class Grid:
     search_bands: Array
     search_modes: Products
     search_power: Array
+    scan_slices: tuple[slice, ...]
+    block_slices: tuple[slice, ...]
     noise: tuple[NoiseGrid, ...]
     _expansions: OrderedDict[tuple[float, ...], Expansion] = field(default_factory=OrderedDict)
 
     @property
     def n_points(self) -> int:
         return self.comb.shape[1]
-
-    @property
-    def scan_slices(self) -> tuple[slice, ...]:
-        """Where each scan stands among the points."""
-        return _scan_slices(self.wavelengths)
-
-    @property
-    def block_slices(self) -> tuple[slice, ...]:
-        """Where each scan stands among the blocks."""
-        return tuple(
-            slice(*np.searchsorted(self.blocks.starts, [points.start, points.stop]).tolist())
-            for points in self.scan_slices
-        )
 
     def expansion(self, point: Array) -> Expansion:
         """Return the basis around shifts and broadening, shape (n_shift_groups + 1,)."""
@@ -121,7 +112,7 @@ class Grid:
                 basis,
                 self.blocks.means(basis),
                 Products(basis, basis, self.blocks),
-                Products(basis, self.comb, self.blocks),
+                Products(self.comb, basis, self.blocks),
                 Products(self.search_bands, basis, self.blocks),
             )
             self._expansions[key] = found
@@ -152,6 +143,7 @@ def grid_of(
     stacked = np.concatenate(wavelengths)
     blocks = blocks_of(wavelengths, _shapes(layout, stacked), block_change)
     comb = shape_modes(stacked)
+    points_of = _scan_slices(wavelengths)
     first = np.ceil(stacked.min() / SEARCH_STEP_NM) * SEARCH_STEP_NM
     places = np.arange(first, stacked.max(), SEARCH_STEP_NM)
     bands = bands_at(wavelengths, factors, places, SEARCH_WIDTH_NM)
@@ -166,11 +158,16 @@ def grid_of(
         blocks.means(shape_modes(stacked, spacing=SPREAD_SPACING)),
         places,
         bands,
-        Products(bands, comb, blocks),
+        Products(comb, bands, blocks),
         blocks.sums(bands**2),
+        points_of,
+        tuple(
+            slice(*np.searchsorted(blocks.starts, [points.start, points.stop]).tolist())
+            for points in points_of
+        ),
         tuple(
             noise_grid(wavelength, blocks.part(points.start, points.stop), comb[:, points])
-            for wavelength, points in zip(wavelengths, _scan_slices(wavelengths), strict=True)
+            for wavelength, points in zip(wavelengths, points_of, strict=True)
         ),
     )
 

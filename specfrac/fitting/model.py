@@ -403,15 +403,13 @@ def _powers(exponent: Array) -> tuple[Array, Array]:
 
 def _taylor(shift: Array, half_variance: Array) -> Array:
     """Coefficient of each derivative: p_o = Σ_m (-d)^(o-2m)/(o-2m)! (w/2)^m/m!."""
-    half_variance = np.broadcast_to(half_variance, shift.shape)
-    moved = [np.ones_like(shift)]
-    broadened = [np.ones_like(shift)]
-    for k in range(1, ORDER + 1):
-        moved.append(moved[-1] * -shift / k)
-        broadened.append(broadened[-1] * half_variance / k)
-    result = np.empty((*shift.shape, ORDER + 1))
-    for order in range(ORDER + 1):
-        result[..., order] = sum(moved[order - 2 * m] * broadened[m] for m in range(order // 2 + 1))
+    order = np.arange(1, ORDER + 1)
+    moved = np.ones((*shift.shape, ORDER + 1))
+    moved[..., 1:] = np.multiply.accumulate(-shift[..., None] / order, axis=-1)
+    result, broadened = moved.copy(), np.ones_like(half_variance)
+    for m in range(1, ORDER // 2 + 1):
+        broadened = broadened * half_variance / m
+        result[..., 2 * m :] += moved[..., : -2 * m] * broadened[..., None]
     return result
 
 

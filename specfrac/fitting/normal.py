@@ -21,6 +21,7 @@ STEP_TOLERANCE = 1e-12  # of the squared step in standard uncertainties
 NEWTON_TOLERANCE = 1e-6  # of a Newton step, which leaves about its square
 CLOSE = 1.0  # squared step in standard uncertainties below which the exact Hessian serves
 DIAGONAL_LEFT = 0.1  # of each diagonal element, else the exact Hessian does not serve
+BOUND_ROUNDING = 1e-12
 SHIFT_REACH = 1.5  # nm from the expansion point that can be trusted
 BROADENING_REACH = 3.0  # nm^2
 
@@ -221,6 +222,10 @@ def minimise(
             if not going.size:
                 break
             live, part, around = live[going], part.rows(going), around.rows(going)
+    # rounding must not decide who sits on a bound: the unconstrained fit starts from there
+    lower = np.broadcast_to(prior.lower, parameters.shape)
+    on_bound = active & (parameters - lower <= BOUND_ROUNDING)
+    parameters[on_bound] = lower[on_bound]
     return parameters, converged
 
 

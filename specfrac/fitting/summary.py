@@ -7,7 +7,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from specfrac.fitting.batched import apply, dot, inverse_of_free, solve, whitening
+from specfrac.fitting.batched import (
+    apply,
+    apply_left,
+    dot,
+    inverse_of_free,
+    inverse_of_lower,
+    solve,
+    squares,
+    whitening,
+)
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.grid import SEARCH_WIDTH_NM, bands_at
 from specfrac.fitting.normal import Local
@@ -113,7 +122,7 @@ class Summary:
         covariance = inverse_of_free(self.at_free.hessian, np.broadcast_to(fixed, self.free.shape))
         rows = covariance[:, amplitudes]
         lever = rows @ jacobian.transpose(0, 2, 1)
-        gain = (lever @ system.white_cross) @ system.whitening
+        gain = (rows @ (system.white_cross @ jacobian).transpose(0, 2, 1)) @ system.whitening
         shape_gain = gain[:, :, : len(system.modes.comb)]
         pooled = shape_gain @ shape_gain.transpose(0, 2, 1)
         result.covariance_noise[tubes] = covariance[:, amplitudes, amplitudes] - pooled
@@ -241,38 +250,29 @@ class Summary:
     def search(self, result: Solution) -> None:
         """Write the height of a further band at each place of a comb, by a score test."""
         system, tubes = self.system, self.tubes
-        grid, prior, modes = system.grid, system.prior, system.modes
-        bands, n_comb = grid.search_bands, len(modes.comb)
-        jacobian = self.at_values.jacobian
+        grid, prior = system.grid, system.prior
         on_bound = (self.values <= prior.lower) & prior.bounded
         covariance = inverse_of_free(self.at_values.hessian, on_bound | prior.fixed)
-        spread = grid.blocks.spread(system.weight)
-        onto_modes = np.empty((len(tubes), len(bands), modes.count))
-        if modes.shapes:
-            onto_modes[:, :, :n_comb] = grid.search_modes.weighted(system.weight * modes.scale)
-        if modes.extra.shape[1]:
-            extra = (modes.extra * spread[:, None, :]) @ bands.T
-            onto_modes[:, :, n_comb:] = extra.transpose(0, 2, 1)
-        onto_basis = np.empty((len(tubes), len(bands), grid.layout.n_columns))
         for expansion, rows in system.by_expansion():
-            onto_basis[rows] = expansion.search.weighted(system.weight[rows])
-        white = onto_modes @ system.whitening.transpose(0, 2, 1)
-        onto_model = onto_basis @ jacobian
-        onto_model -= white @ (system.white_cross.transpose(0, 2, 1) @ jacobian)
-        weighted = self.residual * spread
-        white_residual = apply(system.whitening, modes.project(weighted))
-        score = weighted @ bands.T - apply(white, white_residual)
-        alone = system.weight @ grid.search_power.T
-        information = (
-            alone
-            - np.einsum("ijk,ijk->ij", white, white)
-            - np.einsum("ijk,ijk->ij", onto_model @ covariance, onto_model)
-        )
-        # where the scan says nothing about a band, its height stays unknown
-        seen = information > 1e-9 * alone
-        information = np.where(seen & (information > 0), information, np.nan)
-        result.search_height[tubes] = score / information
-        result.search_uncertainty[tubes] = information**-0.5
+            weight, modes = system.weight[rows], system.modes.rows(rows)
+            jacobian = self.at_values.jacobian[rows]
+            white = system.whitening[rows] @ modes.onto_search(weight)
+            onto_model = expansion.search.weighted(weight) @ jacobian
+            onto_model -= white.transpose(0, 2, 1) @ (system.white_cross[rows] @ jacobian)
+            weighted = self.residual[rows] * grid.blocks.spread(weight)
+            white_residual = apply(system.whitening[rows], modes.project(weighted))
+            score = weighted @ grid.search_bands.T - apply_left(white_residual, white)
+            alone = weight @ grid.search_power.T
+            information = (
+                alone
+                - np.einsum("ijk,ijk->ik", white, white)
+                - np.einsum("ijk,ijk->ij", onto_model @ covariance[rows], onto_model)
+            )
+            # where the scan says nothing about a band, its height stays unknown
+            seen = information > 1e-9 * alone
+            information = np.where(seen & (information > 0), information, np.nan)
+            result.search_height[tubes[rows]] = score / information
+            result.search_uncertainty[tubes[rows]] = information**-0.5
 
     def _excess_share(self) -> Array:
         """Area above what noise and band shapes explain, as a share of all area."""
@@ -432,14 +432,16 @@ def _restricted_likelihood(system: System, free: Array) -> Array:
     power = dot(residual, weighted)
     onto_modes = system.modes.project(weighted)
     onto_model = apply(jacobian.transpose(0, 2, 1), system.onto_basis(weighted))
-    full = system.normal.gram + system.white_cross @ system.white_cross.transpose(0, 2, 1)
+    full = system.normal.gram + squares(system.white_cross)
     normal = jacobian.transpose(0, 2, 1) @ full @ jacobian + precision
-    mixed = system.cross.transpose(0, 2, 1) @ jacobian
+    unit = np.eye(system.modes.count)
+    factor = inverse_of_lower(system.whitening)
+    mode_gram = factor @ factor.transpose(0, 2, 1) - unit
+    mixed = factor @ (system.white_cross @ jacobian)
     penalty = dot(away, away @ precision)
-    unit = np.eye(system.mode_gram.shape[1])
     result = np.empty((len(free), SHAPE_FACTORS.size))
     for column, kappa in enumerate(SHAPE_FACTORS):
-        white, log_determinant = whitening(unit + kappa**2 * system.mode_gram)
+        white, log_determinant = whitening(unit + kappa**2 * mode_gram)
         white_mixed, white_power = kappa * white @ mixed, kappa * apply(white, onto_modes)
         hessian = normal - white_mixed.transpose(0, 2, 1) @ white_mixed
         explained = apply(white_mixed.transpose(0, 2, 1), white_power)

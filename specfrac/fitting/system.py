@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specfrac.fitting import model
-from specfrac.fitting.batched import apply, apply_left, dot, whitening
+from specfrac.fitting.batched import apply, apply_left, dot, squares, whitening
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.grid import Expansion, Grid
 from specfrac.fitting.noise import transmittance_noise
@@ -19,6 +19,8 @@ from specfrac.fitting.problem import Errors, Prior, Problem
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Index = NDArray[np.intp]
+
+IN_CACHE = 64  # tubes whose matrices, some hundred kilobytes each, a processor keeps at hand
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +51,7 @@ class Modes:
     def count(self) -> int:
         return len(self.comb) + self.extra.shape[1]
 
-    def rows(self, index: Index) -> Modes:
+    def rows(self, index: Index | slice) -> Modes:
         return Modes(self.grid, self.scale[index], self.extra[index], self.shapes)
 
     def project(self, values: Array) -> Array:
@@ -66,6 +68,28 @@ class Modes:
         if not self.extra.shape[1]:
             return found
         return found + apply_left(coefficients[:, n:], self.extra)
+
+    def onto_basis(self, expansion: Expansion, weight: Array) -> Array:
+        """Modes times weight times basis, shape (n, n_modes, n_columns)."""
+        n = len(self.comb)
+        result = np.empty((len(weight), self.count, self.grid.layout.n_columns))
+        if self.shapes:
+            result[:, :n] = expansion.cross.weighted(weight * self.scale)
+        if self.extra.shape[1]:
+            extra = self.extra * self.grid.blocks.spread(weight)[:, None, :]
+            result[:, n:] = extra @ expansion.basis.T
+        return result
+
+    def onto_search(self, weight: Array) -> Array:
+        """Modes times weight times the bands of the search, shape (n, n_modes, n_places)."""
+        n, bands = len(self.comb), self.grid.search_bands
+        result = np.empty((len(weight), self.count, len(bands)))
+        if self.shapes:
+            result[:, :n] = self.grid.search_modes.weighted(weight * self.scale)
+        if self.extra.shape[1]:
+            extra = self.extra * self.grid.blocks.spread(weight)[:, None, :]
+            result[:, n:] = extra @ bands.T
+        return result
 
     def gram(self, weight: Array) -> Array:
         """Modes times weight times modes, shape (n, n_modes, n_modes)."""
@@ -100,15 +124,12 @@ class System:
     weight : ndarray, shape (n, n_blocks)
         Inverse variance of the independent errors of a point, zero where not used.
     modes : Modes
-    cross : ndarray, shape (n, n_columns, n_modes)
-        Basis times weight times modes.
-    mode_gram : ndarray, shape (n, n_modes, n_modes)
     whitening : ndarray, shape (n, n_modes, n_modes)
-        L^-1 with L L' = 1 + mode_gram.
-    white_cross : ndarray, shape (n, n_columns, n_modes)
-        Cross times the transposed whitening.
+        L^-1 with L L' = 1 + modes times weight times modes.
+    white_cross : ndarray, shape (n, n_modes, n_columns)
+        Whitening times modes times weight times basis.
     log_determinant : ndarray, shape (n,)
-        Of 1 + mode_gram.
+        Of L L'.
     """
 
     problem: Problem
@@ -118,8 +139,6 @@ class System:
     which: Index
     weight: Array
     modes: Modes
-    cross: Array
-    mode_gram: Array
     whitening: Array
     white_cross: Array
     log_determinant: Array
@@ -144,15 +163,13 @@ class System:
             self.which[index],
             self.weight[index],
             self.modes.rows(index),
-            self.cross[index],
-            self.mode_gram[index],
             self.whitening[index],
             self.white_cross[index],
             self.log_determinant[index],
         )
 
     def by_expansion(self) -> Iterator[tuple[Expansion, slice]]:
-        """Each expansion with the rows that use it."""
+        """Some rows after the other, all of one expansion, few enough to work on in cache."""
         return _groups(self.expansions, self.which)
 
     def curves(self, coefficients: Array) -> Array:
@@ -172,12 +189,9 @@ class System:
 
 def _groups(expansions: tuple[Expansion, ...], which: Index) -> Iterator[tuple[Expansion, slice]]:
     for number, expansion in enumerate(expansions):
-        if len(expansions) == 1:
-            yield expansion, slice(None)
-        else:
-            begin, end = np.searchsorted(which, [number, number + 1]).tolist()
-            if end > begin:
-                yield expansion, slice(begin, end)
+        begin, end = np.searchsorted(which, [number, number + 1]).tolist()
+        for start in range(begin, end, IN_CACHE):
+            yield expansion, slice(start, min(start + IN_CACHE, end))
 
 
 def assemble(
@@ -205,31 +219,39 @@ def assemble(
     first[1:] = (points[1:] != points[:-1]).any(axis=1)
     which = np.cumsum(first) - 1
     expansions = tuple(grid.expansion(point) for point in points[first])
-    n, columns, n_comb = len(tubes), grid.layout.n_columns, len(modes.comb)
-    spread = grid.blocks.spread(weight)
-    measured = problem.absorbance[tubes]
-    weighted = measured * spread
-    gram = np.empty((n, columns, columns))
-    right = np.empty((n, columns))
-    cross = np.empty((n, columns, modes.count))
+    n, columns = len(tubes), grid.layout.n_columns
+    normal = Normal(
+        problem.layout,
+        prior,
+        points[:, :-1],
+        points[:, -1],
+        gram=np.empty((n, columns, columns)),
+        right=np.empty((n, columns)),
+        power=np.empty(n),
+    )
+    white = np.empty((n, modes.count, modes.count))
+    white_cross = np.empty((n, modes.count, columns))
+    log_determinant = np.zeros(n)
     for expansion, rows in _groups(expansions, which):
-        gram[rows] = expansion.gram.weighted(weight[rows])
-        right[rows] = weighted[rows] @ expansion.basis.T
-        if modes.shapes:
-            cross[rows, :, :n_comb] = expansion.cross.weighted((weight * modes.scale)[rows])
-        if modes.extra.shape[1]:
-            extra = modes.extra[rows] * spread[rows][:, None, :]
-            cross[rows, :, n_comb:] = (extra @ expansion.basis.T).transpose(0, 2, 1)
-    power = dot(weighted, measured)
-    mode_gram = modes.gram(weight)
-    white, log_determinant = whitening(mode_gram + np.eye(modes.count))
-    white_cross = cross @ white.transpose(0, 2, 1)
-    if modes.count:
-        white_right = apply(white, modes.project(weighted))
-        gram -= white_cross @ white_cross.transpose(0, 2, 1)
-        right -= apply(white_cross, white_right)
-        power -= dot(white_right, white_right)
-    normal = Normal(problem.layout, prior, points[:, :-1], points[:, -1], gram, right, power)
+        spread = grid.blocks.spread(weight[rows])
+        measured = problem.absorbance[tubes[rows]]
+        weighted = measured * spread
+        normal.power[rows] = dot(weighted, measured)
+        gram = expansion.gram.weighted(weight[rows])
+        right = weighted @ expansion.basis.T
+        if modes.count:
+            some = modes.rows(rows)
+            white[rows], log_determinant[rows] = whitening(
+                some.gram(weight[rows]) + np.eye(modes.count)
+            )
+            across = np.matmul(
+                white[rows], some.onto_basis(expansion, weight[rows]), out=white_cross[rows]
+            )
+            along = apply(white[rows], some.project(weighted))
+            gram -= squares(across)
+            right -= apply_left(along, across)
+            normal.power[rows] -= dot(along, along)
+        normal.gram[rows], normal.right[rows] = gram, right
     return System(
         problem,
         normal,
@@ -238,8 +260,6 @@ def assemble(
         which,
         weight,
         modes,
-        cross,
-        mode_gram,
         white,
         white_cross,
         log_determinant,
