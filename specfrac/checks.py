@@ -10,6 +10,7 @@ from specfrac.scans import Scan
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+RED_END_NM = 710.0  # no pigment of a leaf absorbs beyond
 SMOOTHING_NM = 5.0  # narrower than any band of a leaf pigment
 POWERS_OF_TEN = 10.0 ** np.arange(1, 7)
 DIGITISATION_SAMPLE = 8  # readings
@@ -71,12 +72,11 @@ def digitisations(absorbance: Array) -> Array:
     steps = np.zeros(len(known))
     # a few readings tell that most scans are finer than any of these steps
     few = known[:, None, :DIGITISATION_SAMPLE] * POWERS_OF_TEN[:, None]
-    possible = _are_multiples(few).all(axis=2)
-    for row in np.flatnonzero(possible.any(axis=1)):
-        for power in POWERS_OF_TEN[possible[row]]:
-            if _are_multiples(known[row] * power).all():
-                steps[row] = 1.0 / power
-                break
+    possible = np.asarray(_are_multiples(few).all(axis=2))
+    for number, power in enumerate(POWERS_OF_TEN):
+        rows = np.flatnonzero(possible[:, number] & (steps == 0.0))
+        rows = rows[_are_multiples(known[rows] * power).all(axis=1)]
+        steps[rows] = 1.0 / power
     return steps
 
 
@@ -173,9 +173,13 @@ def _expected_flat(absorbance: Array, step: float) -> int:
 
 def peak_absorbance(scan: Scan) -> float:
     """Highest smoothed absorbance above the level at the scan's red end."""
-    smooth = smoothed(scan.wavelength, scan.absorbance)
-    if not np.isfinite(smooth).any():
+    return peak_above_red_end(scan.wavelength, smoothed(scan.wavelength, scan.absorbance))
+
+
+def peak_above_red_end(wavelength: Array, smooth: Array) -> float:
+    """Highest smoothed absorbance above the level at the red end; NaN where nothing is known."""
+    known = np.isfinite(smooth)
+    if not known.any():
         return float("nan")
-    red = smooth[scan.wavelength > 710.0]
-    level = float(np.nanmedian(red)) if np.isfinite(red).any() else 0.0
-    return float(np.nanmax(smooth) - level)
+    red = smooth[known & (wavelength > RED_END_NM)]
+    return float(smooth[known].max() - (np.median(red) if red.size else 0.0))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from specfrac.fitting.error_model import error_model
 from specfrac.fitting.results import MixtureFit
 from specfrac.fitting.ultraviolet import ultraviolet_flags
 from specfrac.flags import Flag
+from specfrac.references import References
 
 Array = NDArray[np.float64]
 
@@ -98,14 +100,21 @@ def _departure(fit: MixtureFit) -> str:
     return " and ".join(words)
 
 
+@lru_cache(maxsize=16)
+def _shift_groups(references: References) -> tuple[frozenset[str], ...]:
+    """Groups of bands that move together, of each candidate."""
+    return tuple(
+        frozenset(model.shift_group(entry.group, region) for region in entry.region)
+        for entry in references.entries
+    )
+
+
 def _shift_flags(fit: MixtureFit) -> list[Flag]:
     numbers = error_model()
-    present = {
-        model.shift_group(entry.group, region)
-        for entry, found in zip(fit.references.entries, fit.detected, strict=True)
-        if found
-        for region in entry.region
-    }
+    groups = _shift_groups(fit.references)
+    present = set().union(
+        *(own for own, found in zip(groups, fit.detected.tolist(), strict=True) if found)
+    )
     seen = {
         group: shift
         for group, shift in fit.group_shifts.items()

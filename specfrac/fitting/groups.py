@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -109,6 +110,8 @@ def _merge(
     index: list[int], covariance: np.ndarray, limit: float, concentration: np.ndarray
 ) -> list[tuple[int, ...]]:
     sets: list[tuple[int, ...]] = [(i,) for i in index]
+    if 2 * math.sqrt(max(covariance[i, i] for i in index)) <= limit:
+        return sets
     while len(sets) > 1:
         members = np.zeros((len(sets), covariance.shape[0]))
         for row, group in enumerate(sets):

@@ -583,13 +583,7 @@ def _unassigned(
     solution: Solution, row: int, amplitudes: Array, references: References
 ) -> tuple[tuple[UnassignedBand, ...], float]:
     """Significant further bands, strongest first, and the share of area left over."""
-    areas = np.array(
-        [
-            float(np.sum(entry.height * entry.width)) * math.sqrt(2 * math.pi)
-            for entry in references.entries
-        ]
-    )
-    assigned = float(areas @ amplitudes)
+    assigned = float(_areas(references) @ amplitudes)
     found = solution.foreign[row]
     extra = sum(band.height for band in found) * SEARCH_WIDTH_NM * math.sqrt(2 * math.pi)
     share = float(solution.excess_share[row])
@@ -597,6 +591,13 @@ def _unassigned(
         share = max(share, extra / (extra + assigned))
     bands = [UnassignedBand(b.wavelength, b.height, b.significance) for b in found]
     return tuple(bands), share
+
+
+@lru_cache(maxsize=16)
+def _areas(references: References) -> Array:
+    """Area under each band shape, nm."""
+    areas = [float(np.sum(entry.height * entry.width)) for entry in references.entries]
+    return np.array(areas) * math.sqrt(2 * math.pi)
 
 
 def _failed(choice: Usable, row: int, references: References) -> MixtureFit:

@@ -16,7 +16,7 @@ from specfrac.checks import (
     PLATEAU_SHARE,
     digitisations,
     flat_top,
-    peak_absorbance,
+    peak_above_red_end,
     plateau,
     smoothed,
 )
@@ -177,8 +177,9 @@ def _reading_flags(scan: Scan, smooth: Array, inside: Mask, flat: Mask, limit: f
     flags = list(scan.flags)
     if not inside.any():
         return flags
-    highest = float(np.nanmax(np.where(inside, smooth, np.nan)))
-    place = float(scan.wavelength[int(np.nanargmax(np.where(inside, smooth, np.nan)))])
+    level = np.where(inside, smooth, -np.inf)
+    highest = float(level.max())
+    place = float(scan.wavelength[int(level.argmax())])
     if highest > limit:
         over = scan.wavelength[inside & (smooth > limit)]
         flags.append(
@@ -207,7 +208,7 @@ def _reading_flags(scan: Scan, smooth: Array, inside: Mask, flat: Mask, limit: f
                 "out. Dilute and rescan.",
             )
         )
-    peak = peak_absorbance(scan)
+    peak = peak_above_red_end(scan.wavelength, np.where(inside, smooth, np.nan))
     if peak < numbers["weak_signal"]:
         flags.append(
             Flag(
