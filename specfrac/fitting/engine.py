@@ -34,6 +34,7 @@ from specfrac.fitting.summary import (
     tellable,
 )
 from specfrac.fitting.system import (
+    IN_CACHE,
     Modes,
     System,
     assemble,
@@ -267,15 +268,22 @@ def _fit(
     def complete(system: System, values: Array, converged: Mask) -> None:
         rows = system.tubes
         free, free_converged = _without_bounds(system, values)
-        summary = Summary(system, values, free, first.shapes[rows], errors.rows(rows))
-        summary.estimates(result)
-        summary.search(result)
-        if errors.stated:
-            summary.tests(result)
-            if bands.shape[1] == 0:
-                summary.shares(result)
         result.converged[rows] = converged & free_converged
-        result.shape_factor[rows] = asked_shape_factor(system, free, 2 * summary.at_free.objective)
+        for start in range(0, len(rows), IN_CACHE):
+            part = slice(start, start + IN_CACHE)
+            some, tubes = system.rows(part), rows[part]
+            summary = Summary(
+                some, values[part], free[part], first.shapes[tubes], errors.rows(tubes)
+            )
+            summary.estimates(result)
+            summary.search(result)
+            if errors.stated:
+                summary.tests(result)
+                if bands.shape[1] == 0:
+                    summary.shares(result)
+            result.shape_factor[tubes] = asked_shape_factor(
+                some, free[part], 2 * summary.at_free.objective
+            )
 
     largest = shape_deviation(problem, first.shapes).max(axis=1)
     variance = noise_variance(problem, first.total + first.baseline, largest, errors)

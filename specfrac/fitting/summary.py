@@ -190,30 +190,30 @@ class Summary:
         """
         system = self.system
         problem, grid = system.problem, system.grid
-        deviations = problem.shape_errors[:, None] * self.shapes
-        squares = deviations**2
-        every_square, total = squares.sum(axis=1), self.shapes.sum(axis=1)
-        means = grid.spread_means.T
+        n, n_pigments, n_blocks = weights.shape
+        squares_of = (problem.shape_errors[:, None] * self.shapes) ** 2
+        # shape error and absorbance of all but one
+        others = np.sqrt(np.maximum(squares_of.sum(axis=1, keepdims=True) - squares_of, 0.0))
+        total = self.shapes.sum(axis=1, keepdims=True) - self.shapes
+        without = noise_variance(
+            problem,
+            total.reshape(-1, n_blocks),
+            others.max(axis=2).ravel(),
+            self.errors.rows(np.repeat(np.arange(n), n_pigments)),
+        ).reshape(n, n_pigments, n_blocks)
         # of the noise that readings of one block share nothing: square over count
         noise_weights = weights**2 / grid.blocks.sizes
-        with_all = (
-            noise_weights
-            @ np.where(system.weight > 0, 1.0 / np.maximum(system.weight, 1e-300), 0.0)[:, :, None]
-        )
-        n, n_pigments, _ = weights.shape
-        alone = (separate.reshape(n, n_pigments, n_pigments, -1) ** 2).sum(axis=3)
-        ratio, smooth = np.ones((n, n_pigments)), np.zeros((n, n_pigments))
-        for pigment in range(n_pigments):
-            s = np.sqrt(np.maximum(every_square - squares[:, pigment], 0.0))
-            without = noise_variance(
-                problem, total - self.shapes[:, pigment], s.max(axis=1), self.errors
-            )
-            absent = dot(noise_weights[:, pigment], without)
-            ratio[:, pigment] = absent / np.maximum(with_all[:, pigment, 0], 1e-300)
-            if problem.shape_covariance:
-                projected = (weights[:, pigment] * s) @ means
-                apart = alone[:, pigment].sum(axis=1) - alone[:, pigment, pigment]
-                smooth[:, pigment] = np.maximum((projected**2).sum(axis=1), apart)
+        known = system.weight > 0
+        variance = np.where(known, 1.0 / np.where(known, system.weight, 1.0), 0.0)
+        absent = np.einsum("ijk,ijk->ij", noise_weights, without)
+        ratio = absent / np.maximum(apply(noise_weights, variance), 1e-300)
+        if not problem.shape_covariance:
+            return ratio, np.zeros((n, n_pigments))
+        projected = (weights * others).reshape(-1, n_blocks) @ grid.spread_means.T
+        alone = separate.reshape(n, n_pigments, n_pigments, -1)
+        alone = np.einsum("ijkm,ijkm->ijk", alone, alone)
+        apart = alone.sum(axis=2) - np.einsum("ijj->ij", alone)
+        smooth = np.maximum((projected**2).sum(axis=1).reshape(n, n_pigments), apart)
         return ratio, smooth
 
     def tests(self, result: Solution) -> None:

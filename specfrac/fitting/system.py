@@ -151,9 +151,9 @@ class System:
     def grid(self) -> Grid:
         return self.problem.grid
 
-    def rows(self, index: Index) -> System:
+    def rows(self, index: Index | slice) -> System:
         """Return the same system for some of its tubes."""
-        if index.size == self.tubes.size:
+        if not isinstance(index, slice) and index.size == self.tubes.size:
             return self
         return System(
             self.problem,
