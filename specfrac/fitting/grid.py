@@ -15,6 +15,7 @@ from specfrac.fitting.noise import SPREAD_SPACING, NoiseGrid, noise_grid, shape_
 Array = NDArray[np.float64]
 
 SEARCH_STEP_NM, SEARCH_WIDTH_NM = 8.0, 10.6  # unassigned bands: comb, and FWHM of 25 nm
+EXCESS_WIDTH_NM = 5.0  # standard deviation over which left-over absorbance is averaged
 MOST_EXPANSIONS = 12  # kept; each holds some megabytes of products
 
 
@@ -70,6 +71,10 @@ class Grid:
         Sum of a band's squares over each block.
     scan_slices, block_slices : tuple of slice
         Where each scan stands among the points, and among the blocks.
+    steps : ndarray, shape (n_blocks,)
+        nm that each block covers.
+    excess : tuple of ndarray, shape (n_blocks of the scan, n_blocks of the scan)
+        Weights over which left-over absorbance is averaged.
     noise : tuple of NoiseGrid
         One for each scan of a tube.
     """
@@ -88,6 +93,8 @@ class Grid:
     search_power: Array
     scan_slices: tuple[slice, ...]
     block_slices: tuple[slice, ...]
+    steps: Array
+    excess: tuple[Array, ...]
     noise: tuple[NoiseGrid, ...]
     _expansions: OrderedDict[tuple[float, ...], Expansion] = field(default_factory=OrderedDict)
 
@@ -144,6 +151,10 @@ def grid_of(
     blocks = blocks_of(wavelengths, _shapes(layout, stacked), block_change)
     comb = shape_modes(stacked)
     points_of = _scan_slices(wavelengths)
+    blocks_of_scan = tuple(
+        slice(*np.searchsorted(blocks.starts, [points.start, points.stop]).tolist())
+        for points in points_of
+    )
     first = np.ceil(stacked.min() / SEARCH_STEP_NM) * SEARCH_STEP_NM
     places = np.arange(first, stacked.max(), SEARCH_STEP_NM)
     bands = bands_at(wavelengths, factors, places, SEARCH_WIDTH_NM)
@@ -161,15 +172,19 @@ def grid_of(
         Products(comb, bands, blocks),
         blocks.sums(bands**2),
         points_of,
-        tuple(
-            slice(*np.searchsorted(blocks.starts, [points.start, points.stop]).tolist())
-            for points in points_of
-        ),
+        blocks_of_scan,
+        blocks.sums(np.concatenate([np.gradient(w) for w in wavelengths])),
+        tuple(_averaging(blocks.means(stacked)[part]) for part in blocks_of_scan),
         tuple(
             noise_grid(wavelength, blocks.part(points.start, points.stop), comb[:, points])
             for wavelength, points in zip(wavelengths, points_of, strict=True)
         ),
     )
+
+
+def _averaging(places: Array) -> Array:
+    """Gaussian weights between places, nm."""
+    return model.gaussian((places[:, None] - places[None, :]) / EXCESS_WIDTH_NM)
 
 
 def _shapes(layout: model.Layout, wavelength: Array) -> Array:

@@ -30,7 +30,6 @@ Index = NDArray[np.intp]
 
 SHAPE_FACTORS = np.array([1.0, 2**0.5, 2.0, 2**1.5, 4.0, 2**2.5, 8.0, 16.0])
 LIKELIHOOD_GAIN = 2.0  # half the 95 % point of chi-square with one degree, rounded up
-EXCESS_WIDTH_NM = 5.0  # standard deviation over which left-over absorbance is averaged
 FOREIGN_LEAST = 0.2  # of the local absorbance; less cannot be told from a shape error
 FOREIGN_COMB = np.arange(-36.0, 37.0, 6.0)  # nm; holds bands of FWHM 15 to 40 nm
 FOREIGN_WIDTH_NM = 6.4
@@ -280,23 +279,18 @@ class Summary:
         grid, weight = system.grid, system.weight
         left = grid.blocks.sums(self.residual)
         s = shape_deviation(system.problem, self.shapes)
+        total = self.shapes.sum(axis=1)
         excess, area = np.zeros(len(self.tubes)), np.zeros(len(self.tubes))
-        for scan, (points, part) in enumerate(
-            zip(grid.scan_slices, grid.block_slices, strict=True)
-        ):
-            wavelength = grid.wavelengths[scan]
-            starts, sizes = grid.blocks.starts[part], grid.blocks.sizes[part]
-            places = np.add.reduceat(wavelength, starts - points.start) / sizes
-            kernel = np.exp(-0.5 * ((places[:, None] - places[None, :]) / EXCESS_WIDTH_NM) ** 2)
+        for scan, part in enumerate(grid.block_slices):
+            kernel, step, sizes = grid.excess[scan], grid.steps[part], grid.blocks.sizes[part]
             mask = weight[:, part] > 0
             count = np.maximum((mask * sizes) @ kernel, 1e-12)
             smooth = left[:, part] @ kernel / count
-            variance = np.where(mask, sizes / np.maximum(weight[:, part], 1e-30), 0.0)
+            variance = sizes / np.where(mask, weight[:, part], np.inf)
             sd = np.sqrt((variance @ kernel**2) / count**2 + s[:, part] ** 2)
-            step = np.add.reduceat(np.gradient(wavelength), starts - points.start)
             beyond = np.where(mask, np.maximum(smooth - 2 * sd, 0.0), 0.0)
             excess += beyond @ step / grid.factors[scan]
-            area += self.shapes[:, :, part].sum(axis=1) @ step / grid.factors[scan]
+            area += total[:, part] @ step / grid.factors[scan]
         return np.asarray(excess / np.maximum(excess + area, 1e-30))
 
 
