@@ -22,6 +22,8 @@ BLOCK_CHANGE = 0.1  # of a shape's maximum; what a narrow band's flank does in 1
 WIDEST_BLOCK_NM = 5.0
 WORTH_A_TABLE = 24  # tubes from which multiplying the curves beforehand pays
 
+TOGETHER = 8  # left curves a table
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Blocks:
@@ -95,6 +97,23 @@ def blocks_of(wavelengths: tuple[Array, ...], shapes: Array, change: float) -> B
     return Blocks(index, np.diff(index, append=first))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Table:
+    """Products of a few left curves with the right ones, in the blocks where they are not zero.
+
+    Attributes
+    ----------
+    columns : slice
+        Of the result, one a product.
+    blocks : slice
+    products : ndarray, shape (n_blocks there, n_products)
+    """
+
+    columns: slice
+    blocks: slice
+    products: Array
+
+
 @dataclass(slots=True, eq=False)
 class Products:
     """Sums over points of weight times a left and a right curve.
@@ -102,13 +121,14 @@ class Products:
     Attributes
     ----------
     left, right : ndarray, shape (n_left, n_points) and (n_right, n_points)
+        Left curves that are zero in most places stand side by side.
     blocks : Blocks
     """
 
     left: Array
     right: Array
     blocks: Blocks
-    _table: Array | None = field(default=None, init=False)
+    _tables: tuple[_Table, ...] = field(default=(), init=False)
     _place: Index | None = field(default=None, init=False)
 
     def weighted(self, weight: Array) -> Array:
@@ -124,32 +144,42 @@ class Products:
         ndarray, shape (n_tubes, n_left, n_right)
         """
         n, n_left, n_right = len(weight), len(self.left), len(self.right)
-        if n < WORTH_A_TABLE and self._table is None:
+        if n < WORTH_A_TABLE and not self._tables:
             spread = self.blocks.spread(weight)[:, None, :]
             return np.asarray((self.left * spread) @ self.right.T)
-        if self._table is None:
-            self._table = self._multiply()
-        values = weight @ self._table
+        if not self._tables:
+            self._tables = self._half() if self.left is self.right else self._local()
+        values = np.empty((n, self._tables[-1].columns.stop))
+        for part in self._tables:
+            np.matmul(weight[:, part.blocks], part.products, out=values[:, part.columns])
         if self._place is not None:
             # mode "clip" only because it writes without a buffer
             whole = np.empty((n, n_left * n_right))
             values = np.take(values, self._place, axis=1, out=whole, mode="clip")
         return np.asarray(values.reshape(n, n_left, n_right))
 
-    def _multiply(self) -> Array:
-        """Multiply each left curve with each right one; of a symmetric table, one half.
-
-        Returns
-        -------
-        ndarray, shape (n_blocks, n_products)
-        """
+    def _local(self) -> tuple[_Table, ...]:
+        """Tables of a few left curves each."""
         left, right = self.blocks.apart(self.left), self.blocks.apart(self.right)
-        table = (left @ right.transpose(0, 2, 1)).reshape(len(left), -1)
-        if self.left is not self.right:
-            return np.asarray(table)
+        there, n_right = (left != 0).any(axis=2), len(self.right)
+        tables = []
+        for first in range(0, len(self.left), TOGETHER):
+            some = slice(first, min(first + TOGETHER, len(self.left)))
+            held = np.flatnonzero(there[:, some].any(axis=1))
+            blocks = slice(int(held[0]), int(held[-1]) + 1) if held.size else slice(0, 1)
+            products = left[blocks, some] @ right[blocks].transpose(0, 2, 1)
+            columns = slice(some.start * n_right, some.stop * n_right)
+            tables.append(_Table(columns, blocks, products.reshape(len(products), -1)))
+        return tuple(tables)
+
+    def _half(self) -> tuple[_Table, ...]:
+        """One table of half of the products of curves with each other."""
+        curves = self.blocks.apart(self.left)
         n = len(self.left)
+        table = (curves @ curves.transpose(0, 2, 1)).reshape(len(curves), -1)
         row, column = np.triu_indices(n)
         place = np.empty((n, n), dtype=np.intp)
         place[row, column] = place[column, row] = np.arange(row.size)
         self._place = place.ravel()
-        return np.ascontiguousarray(table[:, row * n + column])
+        half = np.ascontiguousarray(table[:, row * n + column])
+        return (_Table(slice(0, row.size), slice(0, len(half)), half),)

@@ -209,7 +209,7 @@ def bands_at(
 ) -> Array:
     """Gaussian bands on the stacked grid, shape (n_places, n_points)."""
     rows = [
-        factor * model.gaussian((grid[None, :] - places[:, None]) / width)
+        factor * model.gaussian((grid[None, :] - places[:, None]) / width, end=model.EDGE)
         for grid, factor in zip(wavelengths, factors, strict=True)
     ]
     return np.concatenate(rows, axis=1)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from specfrac.fitting.blocks import Blocks, Products
 from specfrac.fitting.error_model import error_model
-from specfrac.fitting.model import gaussian
+from specfrac.fitting.model import EDGE, gaussian
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -48,7 +48,7 @@ def shape_modes(
     """
     length = error_model()["shape_correlation_length"] if length is None else length
     knots = shape_knots(wavelength, length=length, spacing=spacing)
-    modes = gaussian(2**0.5 * (wavelength[None, :] - knots[:, None]) / length)
+    modes = gaussian(2**0.5 * (wavelength[None, :] - knots[:, None]) / length, end=EDGE)
     return np.asarray(modes / np.sqrt((modes**2).sum(axis=0)))
 
 
