@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 
 from specfrac import Scan, fit_mixture, load_references
-from specfrac.checks import digitisation, flat_top, peak_absorbance, plateau, smoothed
+from specfrac.checks import (
+    digitisation,
+    digitisations,
+    flat_top,
+    peak_absorbance,
+    plateau,
+    smoothed,
+)
 from specfrac.simulate import simulate_scan
 
 WAVELENGTH = np.arange(380.0, 781.0)
@@ -48,6 +55,20 @@ def test_digitisation_is_the_last_digit(places):
     values = np.random.default_rng(places).normal(0.5, 0.3, 200)
     assert digitisation(np.round(values, places)) == pytest.approx(10.0**-places)
     assert digitisation(values) == 0.0
+
+
+def test_digitisation_of_many_scans_is_that_of_each():
+    rng = np.random.default_rng(1)
+    readings = rng.normal(0.5, 0.3, (6, 200))
+    rows = np.array(
+        [np.round(row, places) for row, places in zip(readings, range(1, 7), strict=True)]
+    )
+    rows[2, :10] = np.nan
+    rows[5] = readings[5]
+    rows[4, 150] += 1e-6 / 3  # one reading finer than all others
+    expected = [0.1, 0.01, 0.001, 1e-4, 0.0, 0.0]
+    np.testing.assert_allclose(digitisations(rows), expected)
+    np.testing.assert_allclose([digitisation(row) for row in rows], expected)
 
 
 def test_peak_is_above_the_red_end():

@@ -142,13 +142,31 @@ def test_inputs_are_untouched_and_results_do_not_depend_on_neighbours(references
     for position in range(0, 120, 6):
         alone = fit_mixture(scans[position], references)
         scale = np.maximum(alone.concentration, alone.standard_uncertainty)
-        difference = np.abs(alone.concentration - together[position].concentration)
-        assert (difference <= 1e-8 * scale).all()
+        for name in ("concentration", "concentration_unconstrained"):
+            difference = np.abs(getattr(alone, name) - getattr(together[position], name))
+            assert (difference <= 1e-8 * scale).all()
         np.testing.assert_allclose(
             alone.covariance, together[position].covariance, rtol=1e-6, atol=1e-18
         )
     for scan, copy in zip(scans, before, strict=True):
         np.testing.assert_array_equal(scan.absorbance, copy)
+
+
+def test_rounding_does_not_decide_who_sits_on_a_bound(references):
+    """A slit narrower than the reference's: the breadth's bound holds, and is left when free."""
+    scan = quiet_scan(references, noise=3e-4, bandwidth=0.5)
+    fits = [
+        fit_mixture(
+            dataclasses.replace(scan, absorbance=scan.absorbance * (1 + k * 1e-15)), references
+        )
+        for k in range(8)
+    ]
+    for fit in fits:
+        np.testing.assert_allclose(
+            fit.concentration_unconstrained,
+            fits[0].concentration_unconstrained,
+            atol=1e-6 * fits[0].standard_uncertainty.min(),
+        )
 
 
 def test_mixed_grids_keep_their_order(references):
