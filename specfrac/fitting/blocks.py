@@ -21,7 +21,6 @@ T = TypeVar("T", np.float64, np.bool_)
 BLOCK_CHANGE = 0.1  # of a shape's maximum; what a narrow band's flank does in 1.3 nm
 WIDEST_BLOCK_NM = 5.0
 WORTH_A_TABLE = 24  # tubes from which multiplying the curves beforehand pays
-
 TOGETHER = 8  # left curves a table
 
 

@@ -348,11 +348,7 @@ def relax(
         if hold_first and move == 0:
             parameters[pending] = amplitudes_only(system.normal, parameters[pending])
         parameters[pending], converged = minimise(
-            system.normal,
-            parameters[pending],
-            bounds=True,
-            tolerance=tolerance,
-            close=False,
+            system.normal, parameters[pending], bounds=True, tolerance=tolerance
         )
         away = np.abs(parameters[pending][:, nonlinear(lay)] - points)
         stays: Mask = np.asarray((away <= nearest).all(axis=1))

@@ -148,12 +148,7 @@ class Local:
 
 
 def minimise(
-    normal: Normal,
-    start: Array,
-    *,
-    bounds: bool,
-    tolerance: float = STEP_TOLERANCE,
-    close: bool = False,
+    normal: Normal, start: Array, *, bounds: bool, tolerance: float = STEP_TOLERANCE
 ) -> tuple[Array, Mask]:
     """Damped Gauss-Newton within reach of the expansion point, Newton close to the minimum.
 
@@ -165,8 +160,6 @@ def minimise(
         False lets amplitudes and baselines fall below zero.
     tolerance : float
         Of the squared step in standard uncertainties.
-    close : bool
-        The start is close to the minimum.
 
     Returns
     -------
@@ -180,13 +173,13 @@ def minimise(
     parameters = start.copy()
     active = bounded & (parameters <= prior.lower)
     converged = np.zeros(len(start), dtype=bool)
-    near = np.full(len(start), close)
+    close = np.zeros(len(start), dtype=bool)
     trusted = np.ones(len(start), dtype=bool)
     live = np.arange(len(start))
     part, around = normal, normal.around(start)
     for _ in range(MOST_STEPS):
         here = parameters[live]
-        matrix, exact = _with_curvature(part, here, around, near[live] & trusted[live])
+        matrix, exact = _with_curvature(part, here, around, close[live] & trusted[live])
         target, active[live] = minimise_bounded(
             matrix,
             around.descent + apply(matrix, here),
@@ -206,7 +199,7 @@ def minimise(
             break
         live, part = live[going], part.rows(going)
         before, around = around.objective[going], part.around(parameters[live])
-        near[live] = moved[going] < CLOSE
+        close[live] = moved[going] < CLOSE
         risen = np.flatnonzero(around.objective > before + 1e-12 * (1.0 + np.abs(part.power)))
         if risen.size:
             # far from its minimum the exact Hessian may point uphill: then back to Gauss-Newton

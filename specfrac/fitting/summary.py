@@ -255,7 +255,7 @@ class Summary:
         for expansion, rows in system.by_expansion():
             weight, modes = system.weight[rows], system.modes.rows(rows)
             jacobian = self.at_values.jacobian[rows]
-            white = system.whitening[rows] @ modes.onto_search(weight)
+            white = system.whitening[rows] @ modes.onto(grid.search_modes, weight)
             onto_model = expansion.search.weighted(weight) @ jacobian
             onto_model -= white.transpose(0, 2, 1) @ (system.white_cross[rows] @ jacobian)
             weighted = self.residual[rows] * grid.blocks.spread(weight)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from specfrac.fitting import model
 from specfrac.fitting.batched import apply, apply_left, dot, squares, whitening
+from specfrac.fitting.blocks import Products
 from specfrac.fitting.error_model import error_model
 from specfrac.fitting.grid import Expansion, Grid
 from specfrac.fitting.noise import transmittance_noise
@@ -69,26 +70,22 @@ class Modes:
             return found
         return found + apply_left(coefficients[:, n:], self.extra)
 
-    def onto_basis(self, expansion: Expansion, weight: Array) -> Array:
-        """Modes times weight times basis, shape (n, n_modes, n_columns)."""
-        n = len(self.comb)
-        result = np.empty((len(weight), self.count, self.grid.layout.n_columns))
-        if self.shapes:
-            result[:, :n] = expansion.cross.weighted(weight * self.scale)
-        if self.extra.shape[1]:
-            extra = self.extra * self.grid.blocks.spread(weight)[:, None, :]
-            result[:, n:] = extra @ expansion.basis.T
-        return result
+    def onto(self, products: Products, weight: Array) -> Array:
+        """Modes times weight times some curves, shape (n, n_modes, n_curves).
 
-    def onto_search(self, weight: Array) -> Array:
-        """Modes times weight times the bands of the search, shape (n, n_modes, n_places)."""
-        n, bands = len(self.comb), self.grid.search_bands
-        result = np.empty((len(weight), self.count, len(bands)))
+        Parameters
+        ----------
+        products : Products
+            Of the comb with the curves.
+        weight : ndarray, shape (n, n_blocks)
+        """
+        n = len(self.comb)
+        result = np.empty((len(weight), self.count, len(products.right)))
         if self.shapes:
-            result[:, :n] = self.grid.search_modes.weighted(weight * self.scale)
+            result[:, :n] = products.weighted(weight * self.scale)
         if self.extra.shape[1]:
             extra = self.extra * self.grid.blocks.spread(weight)[:, None, :]
-            result[:, n:] = extra @ bands.T
+            result[:, n:] = extra @ products.right.T
         return result
 
     def gram(self, weight: Array) -> Array:
@@ -245,7 +242,7 @@ def assemble(
                 some.gram(weight[rows]) + np.eye(modes.count)
             )
             across = np.matmul(
-                white[rows], some.onto_basis(expansion, weight[rows]), out=white_cross[rows]
+                white[rows], some.onto(expansion.cross, weight[rows]), out=white_cross[rows]
             )
             along = apply(white[rows], some.project(weighted))
             gram -= squares(across)

@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_presence.py [--scans 400] [--seed 5]
 
 Each of the eight candidates in a green extract that lacks it, and alone in noise, with every
-error of the measurement model drawn anew for each scan. The limit is the median of what 30
+error of the measurement model drawn anew for each scan. The limit is the median of what 200
 scans state that hold the pigment at that limit (two rounds). Currie (Pure Appl. Chem. 67
 (1995) 1699) promises 95 % found at the limit and 5 % found without the pigment. The figures
 are printed, not asserted; a small study of the same kind is part of the tests.
@@ -21,7 +21,7 @@ from specfrac import fit_mixtures, load_references
 from specfrac.fitting.results import FitTable
 from specfrac.references import References
 
-PILOT, ROUNDS = 30, 2
+PILOT, ROUNDS = 200, 2
 SOLVENTS = ("acetone-90", "ethanol", "hexane")
 
 
